@@ -1,0 +1,60 @@
+"""What one walk over a file collects on its way, for the checks that need to see the whole file.
+
+The walk knows each element's type, so it writes down every reference, canonical, link and resource it meets. The checks
+of references and bundles read only this and never walk again. Plain tuples, because a big bundle has many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from fhircare.check.path import Path
+
+
+@dataclass(slots=True, eq=False)
+class ResourceScope:
+    """One resource met in the file.
+
+    Attributes:
+        path: Its place, such as ``Bundle.entry[3].resource`` (as a nested tuple).
+        resource: The resource itself, as read.
+        type: Its ``resourceType``, always one the release knows.
+        kind: ``root`` the file's own resource; ``entry`` a ``Bundle.entry.resource``; ``contained``;
+            ``part`` any other nested resource (``Parameters.parameter.resource``, ``Bundle.entry.response.outcome``).
+        container: The scope it stands in (the Bundle for an entry, the owner for a contained one); None for the root.
+        full_url: ``fullUrl`` of the entry it stands in, when that is a string.
+    """
+
+    path: Path
+    resource: dict[str, Any]
+    type: str
+    kind: Literal["root", "entry", "contained", "part"] = "root"
+    container: ResourceScope | None = None
+    full_url: str | None = None
+
+
+# (place, the Reference object, allowed target types or None for any, the resource it stands in)
+ReferenceAt = tuple[Path, dict[str, Any], frozenset[str] | None, ResourceScope]
+# (place, the string found there, allowed target types or None for any, the resource it stands in)
+LinkAt = tuple[Path, str, frozenset[str] | None, ResourceScope]
+
+
+@dataclass(slots=True, eq=False)
+class Gathered:
+    """Everything the walk collected from one file, in document order.
+
+    Attributes:
+        resources: Every resource, an owner before what it contains.
+        references: Every Reference that is a JSON object, whatever it holds.
+        canonicals: Every canonical that is a string, version and fragment still on it.
+        urls: Every ``uri`` and ``url`` that could point at a resource: ``Attachment.url``, ``valueUri`` and the like;
+            not ``system``, ``Extension.url`` or ``Identifier.system``, which name and do not point.
+        narratives: Every ``Narrative.div`` that is a string; target types are None.
+    """
+
+    resources: list[ResourceScope] = field(default_factory=list)
+    references: list[ReferenceAt] = field(default_factory=list)
+    canonicals: list[LinkAt] = field(default_factory=list)
+    urls: list[LinkAt] = field(default_factory=list)
+    narratives: list[LinkAt] = field(default_factory=list)
