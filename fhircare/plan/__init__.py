@@ -4,8 +4,8 @@ A pure domain model between the delivery record and FHIR: frozen values, compare
 type, no clock and no file in sight. The parts that state facts (clinic, people, limb, prosthesis, socks) are
 the same ones a delivery record holds, because the plan carries them on unchanged.
 
-On reading a bundle from elsewhere any part may be absent; whether a plan is complete is asked by
-``fhircare.check.safety``.
+A plan made here is whole. On reading a bundle from elsewhere any part may be absent (None, or empty): a guest is
+not a fault. Whether a plan is complete is asked by ``fhircare.check.safety``.
 """
 
 from __future__ import annotations
@@ -88,33 +88,33 @@ class Plan(Part):
     """FHIR CarePlan.status. A plan is a draft until a clinician approves it."""
     intent: Intent = "proposal"
     """A proposal until approved."""
-    written_at: dt.datetime
+    written_at: dt.datetime | None = None
     """When the record it rests on was written, with its offset."""
     synthetic: bool = False
     """True for invented data: everything made from it is marked as test data."""
-    clinic: Clinic
+    clinic: Clinic | None = None
     """Where it was fitted."""
-    professionals: tuple[Professional, ...]
+    professionals: tuple[Professional, ...] = ()
     """Who looks after the person; the prosthetist first."""
-    patient: Patient
+    patient: Patient | None = None
     """Whose plan it is."""
     order: Order | None = None
     """The order it answers."""
-    limb: Limb
+    limb: Limb | None = None
     """The residual limb."""
     risks: tuple[Risk, ...] = ()
     """What makes harm more likely."""
     circumstances: tuple[Circumstance, ...] = ()
     """How the person lives, as far as the plan depends on it."""
-    prosthesis: Prosthesis
+    prosthesis: Prosthesis | None = None
     """What was delivered."""
-    socks: SockKit
+    socks: SockKit | None = None
     """The socks issued."""
     shoes: Shoes | None = None
     """The shoes it was set up with."""
-    wear: WearSchedule
+    wear: WearSchedule | None = None
     """The break-in schedule."""
-    care: CarePlanParts
+    care: CarePlanParts = CarePlanParts()
     """Daily care, advice, warning signs, sock guide."""
     visits: tuple[Visit, ...] = ()
     """Follow-up visits, in order."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Literal
 
-from annotated_types import Ge, Gt, MinLen
+from annotated_types import Ge, Gt
 
 from fhircare.plan.part import Part, Text
 from fhircare.plan.people import Weekday
@@ -109,7 +109,7 @@ class CarePlanParts(Part):
     """What to do again and again."""
     advice: tuple[Advice, ...] = ()
     """What to know."""
-    signs: Annotated[tuple[WarningSign, ...], MinLen(1)]
+    signs: tuple[WarningSign, ...] = ()
     """What to watch for, gravest last."""
     sock_guide: tuple[SockLayers, ...] = ()
     """Combinations for each total ply, in order."""

@@ -1,0 +1,181 @@
+"""What fields of a delivery record must agree on, one small rule each.
+
+Every rule yields ``Fault`` values in the record's own field names and never repeats what was written.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from decimal import Decimal
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from fhircare.errors import Fault
+
+if TYPE_CHECKING:
+    from fhircare.delivery.record import DeliveryRecord
+    from fhircare.plan import Quantity
+
+LENGTH_UNITS = ("mm", "cm", "m", "[in_i]")
+MASS_UNITS = ("kg", "g", "[lb_av]")
+
+# Icd-10-CM Z89.611 is the right leg, Z89.612 the left (NCHS tabular list, April 2026).
+_SIDE_OF_ICD = {"1": "right", "2": "left"}
+_NPI_SYSTEM = "http://hl7.org/fhir/sid/us-npi"
+
+LINER_FOR_SUSPENSION = {"locking-pin": "locking-pin", "lanyard": "lanyard", "seal-in-suction": "seal-in"}
+"""Suspensions that only one kind of liner makes (common practice, no source)."""
+
+
+def faults_between_fields(record: DeliveryRecord) -> list[Fault]:
+    """Return every contradiction in the record, in the order of its fields."""
+    return [fault for rule in _RULES for fault in rule(record)]
+
+
+def _clinic(record: DeliveryRecord) -> Iterator[Fault]:
+    clinic = record.clinic
+    try:
+        ZoneInfo(clinic.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        yield Fault(
+            "clinic.time_zone", "is not a known time zone", "use an IANA name, such as America/Chicago"
+        )
+    if not re.fullmatch(r"(https?://|urn:)\S+", clinic.uri):
+        yield Fault("clinic.uri", "is not a web address", "write it whole, such as https://clinic.example")
+    for index, hours in enumerate(clinic.opening_hours):
+        if hours.closes <= hours.opens:
+            yield Fault(f"clinic.opening_hours[{index}].closes", "is not after opens", "give a later time")
+    yield from _ranges("clinic.closures", clinic.closures)
+
+
+def _ranges(field: str, ranges: tuple[object, ...]) -> Iterator[Fault]:
+    for index, span in enumerate(ranges):
+        if span.last < span.first:  # type: ignore[attr-defined]
+            yield Fault(f"{field}[{index}].last", "is before first", "swap the two, or correct one")
+
+
+def _people(record: DeliveryRecord) -> Iterator[Fault]:
+    if not any(person.role == "prosthetist" for person in record.professionals):
+        yield Fault("professionals", "names no prosthetist", "add one with role: prosthetist")
+    for index, person in enumerate(record.professionals):
+        for place, identifier in enumerate(person.identifiers):
+            if identifier.system == _NPI_SYSTEM and not _npi_ok(identifier.value):
+                yield Fault(
+                    f"professionals[{index}].identifiers[{place}].value",
+                    "is not a National Provider Identifier",
+                    "ten digits with a right check digit, or leave it out",
+                )
+    if record.patient.birth_date >= record.prosthesis.delivered_on:
+        yield Fault("patient.birth_date", "is not before the delivery", "correct one of the two dates")
+    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", record.patient.language):
+        yield Fault("patient.language", "is not a language tag", "use BCP 47, such as en, es or es-US")
+
+
+def _npi_ok(value: str) -> bool:
+    """Return whether the check digit is right: Luhn over 80840 + the ten digits (45 CFR 162.406, ISO 7812)."""
+    if not re.fullmatch(r"[12]\d{9}", value):
+        return False
+    total = 0
+    for place, digit in enumerate(reversed("80840" + value)):
+        number = int(digit) * (2 if place % 2 else 1)
+        total += number - 9 if number > 9 else number
+    return total % 10 == 0
+
+
+def _limb(record: DeliveryRecord) -> Iterator[Fault]:
+    delivered, limb = record.prosthesis.delivered_on, record.limb
+    if limb.amputated_on and limb.amputated_on >= delivered:
+        yield Fault(
+            "prosthesis.delivered_on", "is not after limb.amputated_on", "correct one of the two dates"
+        )
+    if limb.amputated_on and limb.amputated_on < record.patient.birth_date:
+        yield Fault("limb.amputated_on", "is before the birth date", "correct one of the two dates")
+    for index, measured in enumerate(limb.measurements):
+        heights = [c.height for c in measured.circumferences]
+        for place, circumference in enumerate(measured.circumferences):
+            field = f"limb.measurements[{index}].circumferences[{place}]"
+            yield from _unit(f"{field}.height.unit", circumference.height, LENGTH_UNITS)
+            yield from _unit(f"{field}.girth.unit", circumference.girth, LENGTH_UNITS)
+            if circumference.height.value < Decimal(0):
+                yield Fault(f"{field}.height.value", "is above the reference point", "count downwards from 0")
+        if len({h.unit for h in heights}) == 1 and [h.value for h in heights] != sorted(
+            {h.value for h in heights}
+        ):
+            yield Fault(
+                f"limb.measurements[{index}].circumferences",
+                "are not in order, or one height stands twice",
+                "list each height once, from the top down",
+            )
+    if record.order and (match := re.fullmatch(r"Z89\.61([12])", record.order.diagnosis.code)):
+        if _SIDE_OF_ICD[match[1]] != limb.side:
+            yield Fault(
+                "limb.side", "is not the side of order.diagnosis.code", "Z89.611 is right, Z89.612 left"
+            )
+
+
+def _order(record: DeliveryRecord) -> Iterator[Fault]:
+    if not record.order:
+        return
+    if not re.fullmatch(r"[A-TV-Z]\d[0-9A-Z](\.[0-9A-Z]{1,4})?", record.order.diagnosis.code):
+        yield Fault(
+            "order.diagnosis.code", "is not an ICD-10-CM code", "write it with its dot, such as Z89.611"
+        )
+    if record.order.authored_on > record.prosthesis.delivered_on:
+        yield Fault("order.authored_on", "is after the delivery", "correct one of the two dates")
+
+
+def _device(record: DeliveryRecord) -> Iterator[Fault]:
+    prosthesis = record.prosthesis
+    if not any(c.kind == "socket" for c in prosthesis.components):
+        yield Fault("prosthesis.components", "names no socket", "add the socket that was delivered")
+    for index, part in enumerate(prosthesis.components):
+        field = f"prosthesis.components[{index}]"
+        if part.kind == "liner" and part.liner_kind is None:
+            yield Fault(f"{field}.liner_kind", "is missing", "locking-pin, lanyard, cushion or seal-in")
+        if part.kind != "liner" and part.liner_kind is not None:
+            yield Fault(f"{field}.liner_kind", "belongs to a liner only", "remove it, or set kind: liner")
+        if part.hcpcs and not re.fullmatch(r"[A-Z]\d{4}", part.hcpcs):
+            yield Fault(f"{field}.hcpcs", "is not a HCPCS code", "one letter and four digits, such as L5673")
+        yield from _unit(f"{field}.mass_limit.unit", part.mass_limit, MASS_UNITS)
+        yield from _unit(f"{field}.heel_height.unit", part.heel_height, LENGTH_UNITS)
+    wanted = LINER_FOR_SUSPENSION.get(prosthesis.suspension)
+    kinds = {c.liner_kind for c in prosthesis.components if c.kind == "liner"}
+    if wanted and wanted not in kinds:
+        yield Fault(
+            "prosthesis.suspension",
+            f"needs a liner with liner_kind: {wanted}, and none is listed",
+            "correct the suspension, or add the liner",
+        )
+    if record.shoes:
+        yield from _unit("shoes.heel_height.unit", record.shoes.heel_height, LENGTH_UNITS)
+
+
+def _routine(record: DeliveryRecord) -> Iterator[Fault]:
+    routine = record.routine
+    if routine.sleeps <= routine.wakes:
+        yield Fault("routine.sleeps", "is not after wakes", "give a later clock time on the same day")
+    for index, busy in enumerate(routine.busy):
+        if busy.ends <= busy.starts:
+            yield Fault(f"routine.busy[{index}].ends", "is not after starts", "give a later time")
+    yield from _ranges("routine.days_without_wear", routine.days_without_wear)
+    yield from _ranges("follow_up.not_on", record.follow_up.not_on)
+    if record.wear.starts_on and record.wear.starts_on < record.prosthesis.delivered_on:
+        yield Fault("wear.starts_on", "is before the delivery", "give the delivery date or a later one")
+    if record.wear.last_worn_on and record.wear.last_worn_on > record.prosthesis.delivered_on:
+        yield Fault("wear.last_worn_on", "is after the delivery", "give the last day before the break")
+
+
+def _unit(field: str, quantity: Quantity | None, allowed: tuple[str, ...]) -> Iterator[Fault]:
+    if quantity is not None and quantity.unit not in allowed:
+        yield Fault(field, "is not a unit that fits here", "one of " + ", ".join(allowed))
+
+
+_RULES: tuple[Callable[[DeliveryRecord], Iterator[Fault]], ...] = (
+    _clinic,
+    _people,
+    _order,
+    _limb,
+    _device,
+    _routine,
+)
