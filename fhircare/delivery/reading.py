@@ -1,7 +1,7 @@
 """Text → delivery record: YAML 1.2 or JSON, with the line of every fault.
 
-YAML is read into nodes first and turned into data here, because a record must not be able to do anything: tags,
-anchors and aliases are refused, a key that stands twice is refused, and 08:30 stays a clock time.
+YAML is read into nodes first and turned into data here, because a record must not be able to do anything:
+tags, anchors and aliases are refused, a key that stands twice is refused, and 08:30 stays a clock time.
 """
 
 from __future__ import annotations
@@ -136,7 +136,7 @@ def _scalar(node: Node, place: _Place, line: int) -> Any:
         return Decimal(text)
     if tag.startswith(_CORE) and kind in ("str", "int", "float", "timestamp"):
         return text  # a date, a time, or a number written in a way only some readers share
-    _refuse(place, "carries a YAML tag (!)", "write the plain value", line)
+    return _refuse(place, "carries a YAML tag (!)", "write the plain value", line)
 
 
 def _core_tag(node: Node, kind: str, place: _Place, line: int) -> None:
@@ -188,10 +188,10 @@ def _words(error: dict[str, Any], place: _Place) -> tuple[str, str]:
         return "is not one of the values allowed", "one of " + str(context.get("expected", ""))
     if kind == "timezone_aware":
         return "has no offset from UTC", "write it with one, such as 2026-03-02T10:15:00-06:00"
-    if kind.startswith("date_from_datetime") or kind.startswith("date"):
-        return "is not a date" if not kind.startswith(
-            "datetime"
-        ) else "is not a date and time", "use YYYY-MM-DD"
+    if kind.startswith("datetime"):
+        return "is not a date and time", "write it such as 2026-03-02T10:15:00-06:00"
+    if kind.startswith("date"):
+        return "is not a date", "use YYYY-MM-DD"
     if kind.startswith("time"):
         return "is not a clock time", "use HH:MM, such as 08:30"
     return "cannot be used: " + str(error["msg"]).lower(), "give a value that fits"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LENGTH_UNITS = ("mm", "cm", "m", "[in_i]")
 MASS_UNITS = ("kg", "g", "[lb_av]")
 
-# Icd-10-CM Z89.611 is the right leg, Z89.612 the left (NCHS tabular list, April 2026).
+# ICD-10-CM Z89.611 is the right leg, Z89.612 the left (NCHS tabular list, April 2026).
 _SIDE_OF_ICD = {"1": "right", "2": "left"}
 _NPI_SYSTEM = "http://hl7.org/fhir/sid/us-npi"
 
@@ -38,9 +38,7 @@ def _clinic(record: DeliveryRecord) -> Iterator[Fault]:
     try:
         ZoneInfo(clinic.time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        yield Fault(
-            "clinic.time_zone", "is not a known time zone", "use an IANA name, such as America/Chicago"
-        )
+        yield Fault("clinic.time_zone", "is not a known time zone", "use an IANA name like America/Chicago")
     if not re.fullmatch(r"(https?://|urn:)\S+", clinic.uri):
         yield Fault("clinic.uri", "is not a web address", "write it whole, such as https://clinic.example")
     for index, hours in enumerate(clinic.opening_hours):
@@ -73,7 +71,7 @@ def _people(record: DeliveryRecord) -> Iterator[Fault]:
 
 
 def _npi_ok(value: str) -> bool:
-    """Return whether the check digit is right: Luhn over 80840 + the ten digits (45 CFR 162.406, ISO 7812)."""
+    """Return whether the check digit is right: Luhn over 80840 + the ten digits (45 CFR 162.406)."""
     if not re.fullmatch(r"[12]\d{9}", value):
         return False
     total = 0
@@ -107,11 +105,9 @@ def _limb(record: DeliveryRecord) -> Iterator[Fault]:
                 "are not in order, or one height stands twice",
                 "list each height once, from the top down",
             )
-    if record.order and (match := re.fullmatch(r"Z89\.61([12])", record.order.diagnosis.code)):
-        if _SIDE_OF_ICD[match[1]] != limb.side:
-            yield Fault(
-                "limb.side", "is not the side of order.diagnosis.code", "Z89.611 is right, Z89.612 left"
-            )
+    match = re.fullmatch(r"Z89\.61([12])", record.order.diagnosis.code) if record.order else None
+    if match and _SIDE_OF_ICD[match[1]] != limb.side:
+        yield Fault("limb.side", "is not the side of order.diagnosis.code", "Z89.611 is right, Z89.612 left")
 
 
 def _order(record: DeliveryRecord) -> Iterator[Fault]:

@@ -4,14 +4,14 @@ A pure domain model between the delivery record and FHIR: frozen values, compare
 type, no clock and no file in sight. The parts that state facts (clinic, people, limb, prosthesis, socks) are
 the same ones a delivery record holds, because the plan carries them on unchanged.
 
-A plan made here is whole. On reading a bundle from elsewhere any part may be absent (None, or empty): a guest is
-not a fault. Whether a plan is complete is asked by ``fhircare.check.safety``.
+A plan made here is whole. On reading a bundle from elsewhere any part may be absent (None, or empty): a guest
+is not a fault. Whether a plan is complete is asked by ``fhircare.check.safety``.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from annotated_types import Ge
@@ -114,7 +114,7 @@ class Plan(Part):
     """The shoes it was set up with."""
     wear: WearSchedule | None = None
     """The break-in schedule."""
-    care: CarePlanParts = CarePlanParts()
+    care: CarePlanParts = field(default_factory=CarePlanParts)
     """Daily care, advice, warning signs, sock guide."""
     visits: tuple[Visit, ...] = ()
     """Follow-up visits, in order."""
