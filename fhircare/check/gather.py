@@ -1,7 +1,8 @@
 """What one walk over a file collects on its way, for the checks that need to see the whole file.
 
-The walk knows each element's type, so it writes down every reference, canonical, link and resource it meets. The checks
-of references and bundles read only this and never walk again. Plain tuples, because a big bundle has many.
+The walk knows each element's type, so it writes down every reference, canonical, link and resource it
+meets. The checks of references and bundles read only this and never walk again. Plain tuples, because a
+big bundle has many.
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ class ResourceScope:
         resource: The resource itself, as read.
         type: Its ``resourceType``, always one the release knows.
         kind: ``root`` the file's own resource; ``entry`` a ``Bundle.entry.resource``; ``contained``;
-            ``part`` any other nested resource (``Parameters.parameter.resource``, ``Bundle.entry.response.outcome``).
-        container: The scope it stands in (the Bundle for an entry, the owner for a contained one); None for the root.
+            ``part`` any other nested resource (``Parameters.parameter.resource``,
+            ``Bundle.entry.response.outcome``).
+        container: The scope it stands in (the Bundle for an entry, the owner for a contained one); None
+            for the root.
         full_url: ``fullUrl`` of the entry it stands in, when that is a string.
     """
 
@@ -48,8 +51,9 @@ class Gathered:
         resources: Every resource, an owner before what it contains.
         references: Every Reference that is a JSON object, whatever it holds.
         canonicals: Every canonical that is a string, version and fragment still on it.
-        urls: Every ``uri`` and ``url`` that could point at a resource: ``Attachment.url``, ``valueUri`` and the like;
-            not ``system``, ``Extension.url`` or ``Identifier.system``, which name and do not point.
+        urls: Every ``uri`` and ``url`` that could point at a resource: ``Attachment.url``, ``valueUri``
+            and the like; not ``system``, ``Extension.url`` or ``Identifier.system``, which name and do
+            not point.
         narratives: Every ``Narrative.div`` that is a string; target types are None.
     """
 

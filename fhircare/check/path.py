@@ -1,8 +1,8 @@
 """Where an element stands, as cheaply as it can be carried.
 
-While a resource is walked, a place is a nested tuple ``(parent, step)``: one small tuple for each step, and no string
-at all until a finding has to be told. The root is ``(None, "CarePlan")``; a step is an element's name as in the JSON
-(``valueQuantity``) or an index into an array::
+While a resource is walked, a place is a nested tuple ``(parent, step)``: one small tuple for each step,
+and no string at all until a finding has to be told. The root is ``(None, "CarePlan")``; a step is an
+element's name as in the JSON (``valueQuantity``) or an index into an array::
 
     Bundle.entry[3].resource.period  =  (((((None, "Bundle"), "entry"), 3), "resource"), "period")
 """
@@ -16,7 +16,7 @@ Path = tuple[Any, str | int]
 
 
 def render(path: Path) -> str:
-    """Return a path as the FHIRPath expression an OperationOutcome uses: ``Bundle.entry[3].resource.period``."""
+    """Return a path as OperationOutcome's ``expression`` has it: ``Bundle.entry[3].resource.period``."""
     parts: list[str] = []
     here: Path | None = path
     while here is not None:
