@@ -143,7 +143,7 @@ class DeliveryRecord(BaseModel):
     order: Order | None = None
     """The physician's order."""
     limb: Limb
-    """The residual limb."""
+    """The residual limb as it is at delivery."""
     risks: tuple[Risk, ...] = ()
     """What makes harm more likely."""
     circumstances: tuple[Circumstance, ...] = ()
@@ -155,7 +155,7 @@ class DeliveryRecord(BaseModel):
     shoes: Shoes | None = None
     """The shoes at delivery."""
     routine: Routine = Routine()
-    """The person's day."""
+    """How the person's day goes."""
     wear: WearWishes = WearWishes()
     """The break-in."""
     follow_up: FollowUp = FollowUp()

@@ -49,6 +49,8 @@ class PositiveQuantity(Quantity):
 
     value: Annotated[Decimal, Gt(0)]
     """The number, above zero, with the precision it was written in."""
+    unit: Text
+    """UCUM code, such as cm or kg."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

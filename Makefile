@@ -1,0 +1,51 @@
+# Everything that is done to this project by hand or by CI.
+PYTHON ?= python3
+BIN := .venv/bin
+.PHONY: demo test lint golden bench spec conformance clean
+
+# The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
+demo: .venv/installed
+	@sh .ci/system drawing
+	$(BIN)/fhircare demo -o build/demo
+
+# Everything a change must keep: lint, types, the import rule, all tests.
+test: .venv/tested
+	@sh .ci/system drawing
+	@sh .ci/system browser
+	$(MAKE) --no-print-directory lint
+	$(BIN)/pytest -q
+
+# Style, types and the one way through the house.
+lint: .venv/tested
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+# Rewrite the golden files and the example bundles, to be read before they are committed.
+golden: .venv/tested
+	$(BIN)/fhircare demo --bundles examples/bundles
+	$(BIN)/pytest -q --golden-update
+
+# How fast, as ratios against a named baseline in the same run.
+bench: .venv/tested
+	$(BIN)/python -m tests.bench
+
+# Distil the standard's definitions again: make spec PACKAGE=hl7.fhir.r4.core-4.0.1.tgz
+spec: .venv/tested
+	$(BIN)/python -m fhircare.spec.vendor $(PACKAGE) fhircare/spec
+
+clean:
+	rm -rf build dist .venv
+
+.venv/bin/python:
+	$(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --upgrade pip
+
+.venv/installed: pyproject.toml | .venv/bin/python
+	$(BIN)/python -m pip install --quiet --editable .
+	touch $@
+
+.venv/tested: pyproject.toml | .venv/bin/python
+	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	touch $@

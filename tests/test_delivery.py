@@ -1,0 +1,172 @@
+"""The delivery record: what is read, what is refused, and in which words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from ruamel.yaml import YAML
+
+from fhircare.delivery import delivery_schema, read_delivery
+from fhircare.errors import DeliveryError
+
+RECORDS = sorted((Path(__file__).parent.parent / "examples" / "records").glob("*.yaml"))
+ANNA = RECORDS[0].read_text(encoding="utf-8")
+
+
+def faults(text: str) -> list[str]:
+    with pytest.raises(DeliveryError) as caught:
+        read_delivery(text)
+    return [str(fault) for fault in caught.value.faults]
+
+
+def anna(old: str, new: str) -> str:
+    assert old in ANNA
+    return ANNA.replace(old, new, 1)
+
+
+@pytest.mark.parametrize("path", RECORDS, ids=lambda p: p.stem)
+def test_example_records_are_read(path):
+    """Every example record is read whole."""
+    assert read_delivery(path.read_text(encoding="utf-8")).synthetic
+
+
+def test_json_is_read_as_yaml_is():
+    """The same record as JSON is the same record."""
+    data = YAML(typ="safe", pure=True).load(ANNA)
+
+    assert read_delivery(json.dumps(data, default=str)) == read_delivery(ANNA)
+
+
+def test_decimals_keep_their_precision():
+    """57.10 stays 57.10: a measured value says how finely it was measured."""
+    record = read_delivery(anna("value: 57.1,", "value: 57.10,"))
+
+    assert str(record.limb.measurements[1].circumferences[0].girth.value) == "57.10"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        (
+            "side: right",
+            "side: middle",
+            "limb.side (line {line}): is not one of the values allowed — one of 'left'",
+        ),
+        ("{ply: 1,", "{ply: -1,", "socks.socks[0].ply"),
+        ("delivered_on: 2026-11-17", "delivered_on: 2026-06-01", "prosthesis.delivered_on"),
+        (
+            "time_zone: America/Chicago",
+            "time_zone: Mars/Olympus",
+            "clinic.time_zone (line {line}): is not a known",
+        ),
+        ("suspension: locking-pin", "suspension: lanyard", "prosthesis.suspension"),
+        ("code: Z89.611", "code: Z89.612", "limb.side"),
+        ("code: Z89.611", "code: leg", "order.diagnosis.code"),
+        (
+            "written_at: 2026-11-17T11:40:00-06:00",
+            "written_at: 2026-11-17T11:40:00",
+            "has no offset from UTC",
+        ),
+        (
+            "birth_date: 1968-03-09",
+            "birth_date: 1968-02-30",
+            "patient.birth_date (line {line}): is not a date",
+        ),
+        ("opens: 08:30", "opens: half past", "is not a clock time"),
+        ("girth: {value: 57.8, unit: cm}", "girth: {value: 57.8, unit: kg}", "one of mm, cm, m, [in_i]"),
+        ("kind: knee", "kind: kneee", "prosthesis.components[3].kind"),
+        ("role: prosthetist", "role: physician", "names no prosthetist"),
+        ("kind: socket,", "kind: cover,", "names no socket"),
+        ("hcpcs: L5649", "hcpcs: L56", "is not a HCPCS code"),
+        ("sleeps: 22:00", "sleeps: 06:00", "routine.sleeps"),
+        ("language: en", "language: english please", "is not a language tag"),
+    ],
+)
+def test_a_fault_names_field_and_mend(old, new, says):
+    """Every fault names the field, and says how to mend it."""
+    says = says.format(line=ANNA[: ANNA.index(old)].count("\n") + 1)
+    found = faults(anna(old, new))
+
+    assert any(says in fault for fault in found), found
+    assert all(" — " in fault for fault in found)
+
+
+def test_an_unknown_key_is_answered_with_the_nearest_known():
+    """A misspelt key is reported once, with the key that was meant."""
+    line = ANNA[: ANNA.index("cause: trauma")].count("\n") + 1
+
+    assert faults(anna("cause: trauma", "causes: trauma")) == [
+        f"limb.causes (line {line}): is not a known field — did you mean cause?"
+    ]
+
+
+def test_all_faults_are_reported_at_once():
+    """Three faults in one record are three lines, not three runs."""
+    text = anna("side: right", "side: middle").replace("{ply: 1,", "{ply: 0,").replace("Z89.611,", "x,")
+
+    assert len(faults(text)) >= 2
+    assert len(faults(anna("Z89.611,", "x,").replace("suspension: locking-pin", "suspension: lanyard"))) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "is empty"),
+        ("   \n", "is empty"),
+        ("number: [1", "is not YAML that can be read"),
+        ('{"number": ', "is not JSON that can be read"),
+        ("number: !!python/object/apply:os.system ['true']", "carries a YAML tag"),
+        ("a: &x 1\nb: *x", "uses an anchor or alias"),
+        ("a: 1\na: 2", "stands twice"),
+        ('{"a": 1, "a": 2}', "stands twice"),
+        ("- a\n- b", "holds no fields"),
+        ("[" * 5000, "is nested too deeply"),
+        ('{"a":' * 100000, "is nested too deeply"),
+        ("\x00", "is not YAML that can be read"),
+    ],
+)
+def test_text_that_is_no_record_is_refused(text, says):
+    """What is not a record at all is refused in one line."""
+    found = faults(text)
+
+    assert len(found) == 1
+    assert says in found[0]
+
+
+def test_no_fault_repeats_what_was_written():
+    """An error may be pasted into a ticket: it holds no value of the record."""
+    text = anna("family: Lindqvist", "family: [Lindqvist]")
+    text = text.replace("birth_date: 1968-03-09", "birth_date: 9.3.68")
+
+    said = "\n".join(faults(text))
+
+    assert "Lindqvist" not in said
+    assert "9.3.68" not in said
+
+
+def test_the_npi_check_digit_is_checked():
+    """1234567893 is the example NPI of the check digit's own description (CMS, NPI check digit calculation)."""
+    system = "http://hl7.org/fhir/sid/us-npi"
+    good = anna(
+        "{system: https://harrowcreek.example/staff, value: S-014}",
+        f'{{system: {system}, value: "1234567893"}}',
+    )
+    bad = good.replace("1234567893", "1234567890")
+
+    assert read_delivery(good)
+    assert "is not a National Provider Identifier" in faults(bad)[0]
+
+
+def test_the_schema_describes_every_field():
+    """The published schema says in words what each field is."""
+    schema = delivery_schema()
+    parts = [schema, *schema["$defs"].values()]
+
+    assert [
+        (part["title"], name)
+        for part in parts
+        for name, prop in part.get("properties", {}).items()
+        if "description" not in prop
+    ] == []
