@@ -147,7 +147,7 @@ def test_no_fault_repeats_what_was_written():
 
 
 def test_the_npi_check_digit_is_checked():
-    """1234567893 is the example NPI of the check digit's own description (CMS, NPI check digit calculation)."""
+    """1234567893 is the worked example of CMS, Requirements for NPI and NPI Check Digit."""
     system = "http://hl7.org/fhir/sid/us-npi"
     good = anna(
         "{system: https://harrowcreek.example/staff, value: S-014}",

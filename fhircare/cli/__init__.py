@@ -1,1 +1,107 @@
-"""The command line."""
+"""The command line: words in, words out. Each verb is a module of its own, imported when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from typing import TYPE_CHECKING
+
+from fhircare.errors import FhircareError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+VERBS = {
+    "plan": "Turn a delivery record into a plan, as one FHIR bundle.",
+    "check": "Say whether bundles conform to the FHIR specification, and are safe to hand out.",
+    "render": "Write the instructions a person reads, from the bundle alone.",
+    "calendar": "Write wear sessions, skin checks and visits as a calendar file.",
+    "schema": "Print the delivery record's JSON Schema.",
+    "demo": "Run the main job on the example records.",
+}
+"""Every verb and what it is for, in the order people meet them."""
+
+_CAUTION = (
+    "fhircare proposes; a licensed clinician decides. It does not replace the prosthetist, the physician or\n"
+    "local rules."
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    0 done and nothing found; 1 findings; 2 an input or the usage is wrong; 3 a FHIR server could not be used.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _run(words)
+    except FhircareError as error:
+        _say(str(error))
+        return error.exit_code
+    except KeyboardInterrupt:
+        _say("stopped; nothing half-written was left behind")
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone; Python would complain again while closing it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("FHIRCARE_DEBUG"):
+            raise
+        _say(_fault_of_ours(error))
+        return 2
+
+
+def _run(words: list[str]) -> int:
+    if words and words[0] in VERBS:
+        verb = importlib.import_module(f"fhircare.cli.{words[0]}")
+        parser = argparse.ArgumentParser(
+            prog=f"fhircare {words[0]}",
+            description=verb.__doc__,
+            epilog=_CAUTION,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        verb.arguments(parser)
+        return int(verb.run(parser.parse_args(words[1:])))
+    return _top(words)
+
+
+def _top(words: list[str]) -> int:
+    import difflib
+
+    from fhircare import __version__
+
+    parser = argparse.ArgumentParser(
+        prog="fhircare",
+        usage="fhircare VERB ...",
+        description="One FHIR bundle as the single source of a plan after fitting an above-knee prosthesis.\n\n"
+        + "\n".join(f"  {name:<10} {what}" for name, what in VERBS.items())
+        + "\n\n`fhircare VERB --help` says how each is used.",
+        epilog=_CAUTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"fhircare {__version__}")
+    if not words:
+        parser.print_help()
+        return 0
+    parser.parse_known_args(words)
+    near = difflib.get_close_matches(words[0], VERBS, n=1)
+    return parser.error(f"unknown verb {words[0]!r}" + (f"; did you mean {near[0]}?" if near else ""))
+
+
+def _say(text: str) -> None:
+    sys.stderr.write("".join(f"fhircare: {line}\n" for line in text.splitlines()))
+
+
+def _fault_of_ours(error: Exception) -> str:
+    """Name the place of a fault of ours, and nothing else: its message might hold what was in the file."""
+    trace = error.__traceback__
+    while trace and trace.tb_next:
+        trace = trace.tb_next
+    where = f"{trace.tb_frame.f_globals.get('__name__', '?')}:{trace.tb_lineno}" if trace else "?"
+    return (
+        f"this is a fault of fhircare ({type(error).__name__} at {where}); please report this line. "
+        "FHIRCARE_DEBUG=1 shows more, and may show what is in the file"
+    )
