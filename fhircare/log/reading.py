@@ -16,7 +16,7 @@ from fhircare.faults import faults_of
 from fhircare.log.entry import DAY_MINUTES, LogEntry, LogSession
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 SESSIONS = 4
 """How many sessions a day a CSV row has columns for."""
@@ -122,15 +122,8 @@ def _json(text: str, name: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
 
 def _csv(text: str, name: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
     reader = csv.DictReader(io.StringIO(text.lstrip("\ufeff")), strict=True)
-    known = set(columns())
-    unknown = [c for c in reader.fieldnames or () if c not in known]
-    if unknown or not reader.fieldnames:
-        # A header names columns, not a person's data; but a file without a header row has data here.
-        where = ", ".join(c for c in unknown if re.fullmatch(r"[a-z_]+\d?", c or "")) or "the first row"
-        raise LogError(
-            Fault(where, "is not a column of a log", "known are " + ", ".join(columns()), 1), file=name
-        )
     try:
+        _refuse_unknown(reader.fieldnames or (), name)
         for row in reader:
             if None in row or None in row.values():
                 raise LogError(
@@ -144,6 +137,17 @@ def _csv(text: str, name: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
         raise LogError(
             Fault("", "is not CSV that can be read", "mend it here", reader.line_num), file=name
         ) from None
+
+
+def _refuse_unknown(header: Iterable[str], name: str) -> None:
+    header, known = list(header), columns()
+    unknown = [c for c in header if c not in known]
+    if unknown or not header:
+        # A header names columns, not a person's data; but a file without a header row has data here.
+        where = ", ".join(c for c in unknown if re.fullmatch(r"[a-z_]+\d?", c)) or "the first row"
+        raise LogError(
+            Fault(where, "is not a column of a log", "known are " + ", ".join(known), 1), file=name
+        )
 
 
 def _from_cells(row: dict[str, str]) -> dict[str, Any]:
