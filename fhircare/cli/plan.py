@@ -1,0 +1,50 @@
+"""Turn one delivery record (YAML or JSON) into a plan, and write it as one FHIR bundle.
+
+The plan is a proposal: it stays a draft until a clinician approves it. `--explain` prints it as a person
+would read it, with the reason for every day; `--chart` draws it.
+
+  fhircare plan record.yaml -o bundle.json
+  fhircare plan record.yaml --explain
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fhircare.cli.output import note, say
+from fhircare.cli.reading import planned
+from fhircare.files import STANDARD, write_whole
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's words."""
+    parser.add_argument(
+        "record", metavar="RECORD", help="delivery record, YAML or JSON; - for standard input"
+    )
+    parser.add_argument("-o", "--output", metavar="BUNDLE", help="write the FHIR bundle there; - prints it")
+    parser.add_argument("--fhir", choices=["R4"], default="R4", help="FHIR release of the bundle (usual: R4)")
+    parser.add_argument("--explain", action="store_true", help="print the plan and the reason for every day")
+    parser.add_argument("--chart", metavar="FILE.svg", help="draw the wearing schedule")
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan, then write what was asked for."""
+    if not (args.output or args.explain or args.chart):
+        args.parser.error("say what to do with the plan: -o BUNDLE, --explain or --chart FILE.svg")
+    from fhircare.bundle import dump, to_bundle
+    from fhircare.planner import chart, explain
+
+    plan = planned(args.record)
+    if args.output:
+        write_whole(args.output, dump(to_bundle(plan)).encode())
+        if args.output != STANDARD:
+            note(f"{args.output}: a draft for a clinician to approve")
+    if args.chart:
+        write_whole(args.chart, chart(plan).encode())
+    if args.explain:
+        say(explain(plan))
+    return 0

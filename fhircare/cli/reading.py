@@ -1,0 +1,66 @@
+"""What every verb that reads a file does: open it, read it, and name it in any error."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from fhircare.errors import InputError, PlanningError
+from fhircare.files import read_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from fhircare.bundle import Reading
+    from fhircare.delivery import DeliveryRecord
+    from fhircare.plan import Plan
+
+MAX_BUNDLE = 64_000_000
+"""A plan's bundle is some hundred kilobytes; this leaves room for documents inside it."""
+
+
+@contextmanager
+def naming(file: str) -> Iterator[None]:
+    """Name the file in an error that does not know it."""
+    try:
+        yield
+    except InputError as error:
+        raise (error if error.file else error.in_file(file)) from None
+    except PlanningError as error:
+        raise PlanningError(f"{file}: {error.binding}", error.nearest) from None
+
+
+def record(file: str) -> DeliveryRecord:
+    """Return the delivery record in a file."""
+    from fhircare.delivery import MAX_BYTES, read_delivery
+
+    text = read_text(file, most=MAX_BYTES)
+    with naming(file):
+        return read_delivery(text)
+
+
+def planned(file: str) -> Plan:
+    """Return the plan made from the delivery record in a file."""
+    from fhircare.planner import make_plan
+
+    delivered = record(file)
+    with naming(file):
+        return make_plan(delivered)
+
+
+def bundle(file: str) -> dict[str, Any]:
+    """Return the bundle in a file, as it stands there."""
+    from fhircare.bundle import load
+
+    text = read_text(file, most=MAX_BUNDLE)
+    with naming(file):
+        return load(text)
+
+
+def reading(file: str) -> Reading:
+    """Return what the bundle in a file says, and where it says it."""
+    from fhircare.bundle import read
+
+    found = bundle(file)
+    with naming(file):
+        return read(found)

@@ -1,0 +1,80 @@
+"""Write the instructions a person reads, from the bundle alone. The ending of FILE chooses html, pdf or txt.
+
+Language and print size follow the bundle (what the person reads, whether they asked for large print) unless
+you say otherwise. `--measure` prints how hard the words are to read instead of writing a file.
+
+  fhircare render bundle.json -o patient.pdf
+  fhircare render bundle.json -o letter.html --for physician
+  fhircare render bundle.json --measure
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+from pathlib import PurePath
+
+from fhircare.cli.output import say
+from fhircare.cli.reading import reading
+from fhircare.files import STANDARD, write_whole
+
+FORMS = ("html", "pdf", "txt")
+READERS = ("patient", "physician", "therapist", "clinic")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's words."""
+    parser.add_argument("bundle", metavar="BUNDLE", help="FHIR bundle of a plan; - for standard input")
+    parser.add_argument("-o", "--output", metavar="FILE", help="write it there: .html, .pdf or .txt")
+    parser.add_argument("--for", dest="reader", choices=READERS, default="patient", help="who reads it")
+    parser.add_argument(
+        "--language", metavar="TAG", help="such as en or es (usual: the language the person reads)"
+    )
+    parser.add_argument(
+        "--large-print", action=argparse.BooleanOptionalAction, default=None, help="18 point or more"
+    )
+    parser.add_argument("--on", type=_day, metavar="DATE", help="the day that is today, YYYY-MM-DD")
+    parser.add_argument("--templates", metavar="FOLDER", help="the clinic's own templates, looked into first")
+    parser.add_argument(
+        "--as", dest="form", choices=["document"], help="write a FHIR document bundle (.json)"
+    )
+    parser.add_argument("--measure", action="store_true", help="print how hard the words are to read")
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Render, and write or measure."""
+    form = "html" if args.measure else _form(args)
+    from fhircare.render import measure, render
+
+    found = reading(args.bundle)
+    page = render(
+        found,
+        form,
+        args.reader,
+        language=args.language,
+        large_print=args.large_print,
+        on=args.on,
+        clinic_templates=args.templates,
+    )
+    if args.measure:
+        say(measure(page))
+        return 0
+    write_whole(args.output, page if isinstance(page, bytes) else page.encode())
+    return 0
+
+
+def _form(args: argparse.Namespace) -> str:
+    if not args.output:
+        args.parser.error("say where to write: -o FILE, ending in .html, .pdf or .txt")
+    ending = "txt" if args.output == STANDARD else PurePath(args.output).suffix.lstrip(".").lower()
+    if ending not in FORMS:
+        args.parser.error("the ending of FILE chooses the form: .html, .pdf or .txt")
+    return ending
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError("write a date as YYYY-MM-DD") from None
