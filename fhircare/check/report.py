@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 Severity = Literal["fatal", "error", "warning", "information"]
-_RANK = {"fatal": 0, "error": 1, "warning": 2, "information": 3}
+RANK: dict[str, int] = {"fatal": 0, "error": 1, "warning": 2, "information": 3}
+# R4 has no element for the line and column, but these two extensions of the standard are meant for them.
+_LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
+_COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
 
 
-@dataclass(frozen=True, slots=True)
-class Issue:
+class Issue(NamedTuple):
     """One finding.
 
     Attributes:
@@ -37,8 +38,31 @@ class Issue:
     column: int = 0
     source: Literal["spec", "safety"] = "spec"
 
+    def at(self, line: int, column: int) -> Issue:
+        """Return the same finding at a line and column."""
+        return self._replace(line=line, column=column)
 
-@dataclass(slots=True)
+    def as_outcome_issue(self) -> dict[str, Any]:
+        """Return the finding as ``OperationOutcome.issue``."""
+        text = f"{self.message}. {self.mend}" if self.mend else self.message
+        made: dict[str, Any] = {}
+        if self.line:
+            made["extension"] = [
+                {"url": _LINE, "valueInteger": self.line},
+                {"url": _COLUMN, "valueInteger": self.column},
+            ]
+        made |= {
+            "severity": self.severity,
+            "code": self.code,
+            "details": {"coding": [{"code": self.rule}], "text": text},
+        }
+        if self.link:
+            made["diagnostics"] = self.link
+        if self.expression:
+            made["expression"] = [self.expression]
+        return made
+
+
 class Report:
     """All findings of one file or resource, in document order.
 
@@ -47,18 +71,33 @@ class Report:
         name: The name of the file, "" when there is none.
     """
 
-    issues: list[Issue] = field(default_factory=list)
-    name: str = ""
+    __slots__ = ("issues", "name")
+
+    def __init__(self, issues: list[Issue] | None = None, name: str = "") -> None:
+        self.issues: list[Issue] = [] if issues is None else issues
+        self.name = name
+
+    def __repr__(self) -> str:
+        return f"Report({self.name!r}, {len(self.issues)} issues)"
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Report) and (self.issues, self.name) == (other.issues, other.name)
+
+    __hash__ = None  # type: ignore[assignment]
 
     @property
     def ok(self) -> bool:
         """True when nothing is an error."""
-        return not any(_RANK[issue.severity] <= 1 for issue in self.issues)
+        return not any(RANK[issue.severity] <= 1 for issue in self.issues)
 
     def at_least(self, level: Severity) -> Report:
         """Return the report with only the findings as severe as ``level`` or more."""
-        return Report([i for i in self.issues if _RANK[i.severity] <= _RANK[level]], self.name)
+        return Report([i for i in self.issues if RANK[i.severity] <= RANK[level]], self.name)
 
     def as_operation_outcome(self) -> dict[str, Any]:
-        """Return the report as a FHIR OperationOutcome, ``expression`` on every issue."""
-        raise NotImplementedError
+        """Return the report as a FHIR OperationOutcome, ``expression`` on every issue that has a place."""
+        issues = [issue.as_outcome_issue() for issue in self.issues]
+        if not issues:
+            text = "no finding"
+            issues = [{"severity": "information", "code": "informational", "details": {"text": text}}]
+        return {"resourceType": "OperationOutcome", "issue": issues}

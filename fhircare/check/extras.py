@@ -1,0 +1,181 @@
+"""Rules of the standard's prose that belong to one type and are no invariant of its definition.
+
+``EXTRAS[node]`` is (guard, function): the generated checker of the node calls the function when the
+guard, a Python expression over ``get`` (the object's members), is true. Each function has the shape of a
+checker.
+"""
+
+from __future__ import annotations
+
+import binascii
+import hashlib
+from typing import TYPE_CHECKING, Any
+
+from fhircare.check import terminology
+
+if TYPE_CHECKING:
+    from fhircare.check.path import Path
+    from fhircare.check.walk import Walk
+
+UCUM = terminology.UCUM
+DATATYPES = "https://hl7.org/fhir/R4/datatypes.html"
+
+good_codings: set[tuple[Any, Any]] = set()
+good_units: set[tuple[str, Any]] = set()
+
+# What each quantity must be commensurable with: the definitions of Age, Duration and Distance say so in
+# words.
+DIMENSIONS = {"Age": ("a", "of time"), "Duration": ("s", "of time"), "Distance": ("m", "of length")}
+
+
+def coding_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Look closely at a Coding not yet known to be sound."""
+    terminology.sound_coding(o, p, w, good_codings)
+
+
+def unit_extra(kind: str, o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the unit of a quantity: UCUM must parse, and fit the kind of quantity."""
+    try:
+        from fhircare.check import units
+    except ImportError:
+        return
+
+    code = o.get("code")
+    if not isinstance(code, str) or o.get("system") != UCUM:
+        return
+    unit = units.parse_unit(code)
+    link = f"{DATATYPES}#{kind}"
+    if unit is None:
+        w.say(
+            (p, "code"),
+            "error",
+            "code-invalid",
+            "unit.invalid",
+            "not a UCUM unit",
+            "a unit of https://ucum.org, case sensitive, such as mm, min, d, mm[Hg]",
+            link,
+        )
+        return
+    if kind in DIMENSIONS:
+        base, words = DIMENSIONS[kind]
+        if units.commensurable(code, base) is False:
+            w.say(
+                (p, "code"),
+                "error",
+                "code-invalid",
+                "unit.dimension",
+                f"the unit of {kind} must be one {words}",
+                f"a unit commensurable with {base}",
+                link,
+            )
+            return
+    if len(good_units) > terminology.MOST_REMEMBERED:
+        good_units.clear()
+    good_units.add((kind, code))
+
+
+def quantity_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the unit of a Quantity."""
+    unit_extra("Quantity", o, p, w)
+
+
+def age_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the unit of an Age."""
+    unit_extra("Age", o, p, w)
+
+
+def duration_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the unit of a Duration."""
+    unit_extra("Duration", o, p, w)
+
+
+def distance_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the unit of a Distance."""
+    unit_extra("Distance", o, p, w)
+
+
+def extension_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """An extension's url is absolute, unless it stands inside another extension."""
+    url = o.get("url")
+    if not isinstance(url, str) or not url:
+        return
+    outer = p[0][0] if p[0] is not None else None  # past the index and the name "extension"
+    if outer is not None and outer[0] is not None and outer[0][1] in {"extension", "modifierExtension"}:
+        return
+    w.say(
+        (p, "url"),
+        "error",
+        "value",
+        "extension.url-relative",
+        "the url of an extension must be absolute",
+        "give the canonical of its definition; only an extension inside an extension may have a bare name",
+        "https://hl7.org/fhir/R4/extensibility.html#Extension",
+    )
+
+
+def identifier_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """The system of an identifier is absolute."""
+    system = o.get("system")
+    if isinstance(system, str) and system and not terminology.absolute(system):
+        w.say(
+            (p, "system"),
+            "error",
+            "value",
+            "identifier.system-relative",
+            "an identifier's system must be absolute",
+            "give the whole URI, such as http://... or urn:oid:...",
+            f"{DATATYPES}#Identifier",
+        )
+
+
+def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """The size and hash of an attachment agree with its data."""
+    data, size, digest = o.get("data"), o.get("size"), o.get("hash")
+    if not isinstance(data, str):
+        return
+    try:
+        content = binascii.a2b_base64("".join(data.split()), strict_mode=True)
+    except ValueError:
+        return
+    link = f"{DATATYPES}#Attachment"
+    if isinstance(size, int) and size != len(content):
+        w.say(
+            (p, "size"),
+            "error",
+            "value",
+            "attachment.size",
+            "size is not the number of bytes in data",
+            f"{len(content)}, the size before base64",
+            link,
+        )
+    if isinstance(digest, str):
+        made = hashlib.sha1(content).digest()  # noqa: S324 - SHA-1 is FHIR's choice
+        if digest.strip() != binascii.b2a_base64(made, newline=False).decode():
+            w.say(
+                (p, "hash"),
+                "error",
+                "value",
+                "attachment.hash",
+                "hash is not the SHA-1 of data",
+                "the SHA-1 of the bytes before base64, in base64",
+                link,
+            )
+
+
+EXTRAS = {
+    "Coding": ('(get("system"), get("code")) not in good_codings', "coding_extra"),
+    "Quantity": ('get("system") == UCUM and ("Quantity", get("code")) not in good_units', "quantity_extra"),
+    "Age": ('get("system") == UCUM and ("Age", get("code")) not in good_units', "age_extra"),
+    "Duration": ('get("system") == UCUM and ("Duration", get("code")) not in good_units', "duration_extra"),
+    "Distance": ('get("system") == UCUM and ("Distance", get("code")) not in good_units', "distance_extra"),
+    "Count": ('get("system") == UCUM and ("Quantity", get("code")) not in good_units', "quantity_extra"),
+    "Extension": ('":" not in get("url", ":")', "extension_extra"),
+    "Identifier": ('":" not in get("system", ":")', "identifier_extra"),
+    "Attachment": ('get("data") is not None', "attachment_extra"),
+}
+NAMES = {
+    "UCUM": UCUM,
+    "good_codings": good_codings,
+    "good_units": good_units,
+    **{name: globals()[name] for _, name in EXTRAS.values()},
+}

@@ -1,0 +1,25 @@
+"""Names that look like another name, for the mends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def nearest(name: str, known: Iterable[str], most: int = 3) -> list[str]:
+    """Return up to ``most`` of the known names that look like ``name``, the most alike first."""
+    import difflib
+
+    lowered = {k.lower(): k for k in sorted(known)}
+    found = difflib.get_close_matches(name.lower(), lowered, n=most, cutoff=0.6)
+    return [lowered[f] for f in found]
+
+
+def listed(names: Iterable[str], most: int = 8) -> str:
+    """Return names as a list for a sentence, cut after ``most``."""
+    everything = list(names)
+    shown = ", ".join(everything[:most])
+    rest = len(everything) - most
+    return f"{shown} and {rest} more" if rest > 0 else shown

@@ -1,0 +1,141 @@
+"""One file, from text to report: the steps of a check in their order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fhircare.check.bundles import check_bundle
+from fhircare.check.path import Path, render
+from fhircare.check.position import Places
+from fhircare.check.primitives import json_type
+from fhircare.check.reading import duplicates, names_in, read
+from fhircare.check.references import check_references
+from fhircare.check.report import Issue, Report
+from fhircare.check.walk import Walk
+
+if TYPE_CHECKING:
+    from fhircare.check.compile import Compiler
+
+LONGEST_STRING = 1024 * 1024
+DEEPEST = 100
+
+
+def check_text(raw: bytes, compiler: Compiler, name: str) -> Report:
+    """Check one document given as bytes; findings have their line and column."""
+    got = read(raw)
+    if got.issue is not None:
+        return Report([got.issue], name)
+    issues, keys = _check(got.value, compiler, len(raw))
+    if names_in(raw) == keys and not issues:
+        return Report([], name)
+    root = root_name(got.value)
+    places = Places(got.text)
+    found = duplicates(places, root)
+    for issue in issues:
+        line, column = places.of(issue.expression)
+        found.append(issue.at(line, column))
+    found.sort(key=lambda issue: (issue.line, issue.column))
+    return Report(found, name)
+
+
+def check_value(value: Any, compiler: Compiler, name: str) -> Report:
+    """Check one document given as a dict; findings have no line."""
+    issues, _ = _check(value, compiler, LONGEST_STRING + 1)
+    return Report(issues, name)
+
+
+def root_name(value: Any) -> str:
+    """Return what expressions begin with: the resource's type, or ``Resource`` when it has none."""
+    name = value.get("resourceType") if isinstance(value, dict) else None
+    return name if isinstance(name, str) and name.isalpha() else "Resource"
+
+
+def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]:
+    """Return the findings of a document already read, and how many names the walk met."""
+    root: Path = (None, root_name(value))
+    walk = Walk(compiler.definitions, compiler.checker)
+    if not isinstance(value, dict):
+        problem = f"{json_type(value)} where a resource is due"
+        walk.say(
+            root,
+            "fatal",
+            "structure",
+            "json.type",
+            problem,
+            'a file holds one resource: { "resourceType": ... }',
+        )
+        return [issue for _, issue in walk.issues], 0
+    walk.root = value
+    try:
+        walk.enter(value, root, "root")
+    except RecursionError:
+        walk.say(
+            _deep(value, root),
+            "error",
+            "too-costly",
+            "json.depth",
+            "nested too deeply",
+            f"at most {DEEPEST} levels",
+        )
+        return [issue for _, issue in walk.issues], walk.keys
+    issues = [issue for _, issue in walk.issues]
+    gathered = walk.gathered
+    if size > LONGEST_STRING:
+        issues += _long_strings(value, root)
+    issues += check_references(gathered, compiler.definitions)
+    for scope in gathered.resources:
+        if scope.type == "Bundle":
+            issues += check_bundle(scope, gathered, compiler.definitions)
+    if gathered.narratives:
+        try:
+            from fhircare.check.narrative import check_narrative
+        except ImportError:
+            return issues, walk.keys
+
+        for path, div, _, _ in gathered.narratives:
+            for rule, message, mend in check_narrative(div):
+                issues.append(Issue("error", "invariant", render(path), rule, message, mend))
+    return issues, walk.keys
+
+
+def _deep(value: Any, root: Path) -> Path:
+    """Return the first place that is nested deeper than ``DEEPEST``."""
+    waiting: list[tuple[Any, Path, int]] = [(value, root, 0)]
+    while waiting:
+        here, path, depth = waiting.pop()
+        if depth > DEEPEST:
+            return path
+        if isinstance(here, dict):
+            waiting += [(inner, (path, key), depth + 1) for key, inner in reversed(here.items())]
+        elif isinstance(here, list):
+            waiting += [(inner, (path, index), depth + 1) for index, inner in enumerate(here)][::-1]
+    return root
+
+
+def _long_strings(value: Any, root: Path) -> list[Issue]:
+    """Return a finding for each string longer than a mebi of characters, base64 content apart."""
+    issues = []
+    waiting: list[tuple[Any, Path]] = [(value, root)]
+    while waiting:
+        here, path = waiting.pop()
+        if isinstance(here, dict):
+            waiting += [(inner, (path, key)) for key, inner in here.items()]
+        elif isinstance(here, list):
+            waiting += [(inner, (path, index)) for index, inner in enumerate(here)]
+        elif (
+            isinstance(here, str)
+            and len(here) > LONGEST_STRING
+            and path[1] not in {"data", "div", "valueBase64Binary"}
+        ):
+            issues.append(
+                Issue(
+                    "error",
+                    "value",
+                    render(path),
+                    "string.long",
+                    "a string of more than 1 MB",
+                    f"at most {LONGEST_STRING} characters; put larger content into an Attachment or Binary",
+                    "https://hl7.org/fhir/R4/datatypes.html#string",
+                )
+            )
+    return issues
