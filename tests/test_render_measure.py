@@ -80,9 +80,9 @@ def test_spanish_words_are_counted_as_a_dictionary_divides_them():
 
 SAID_EN = """zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen
 sixteen seventeen eighteen nineteen"""
-SAID_ES = """cero uno dos tres cuatro cinco seis siete ocho nueve diez once doce trece catorce quince dieciséis
-diecisiete dieciocho diecinueve veinte veintiuno veintidós veintitrés veinticuatro veinticinco veintiséis
-veintisiete veintiocho veintinueve"""
+SAID_ES = """cero uno dos tres cuatro cinco seis siete ocho nueve diez once doce trece catorce quince
+dieciséis diecisiete dieciocho diecinueve veinte veintiuno veintidós veintitrés veinticuatro veinticinco
+veintiséis veintisiete veintiocho veintinueve"""
 
 
 @pytest.mark.parametrize(
@@ -136,8 +136,8 @@ def test_english_agrees_with_textstat(oracle, seed):
 @pytest.mark.parametrize("seed", range(2))
 def test_spanish_agrees_with_textstat(oracle, seed):
     """textstat divides Spanish by hyphenation, which never leaves a letter alone: it counts fewer."""
-    words = """mire la piel con espejo cada noche antes de dormir lave el muñón con jabón suave llame a la clínica
-    si duele prótesis encaje enrojecimiento media válvula cuidado"""
+    words = """mire la piel con espejo cada noche antes de dormir lave el muñón con jabón suave llame a la
+    clínica si duele prótesis encaje enrojecimiento media válvula cuidado"""
     text = samples(seed, words.split())
     ours = measure(prose(text, "es"), "es")
     oracle.set_lang("es")
@@ -167,7 +167,7 @@ def test_a_list_counts_line_by_line():
 
 def test_plain_text_counts_like_the_page():
     """The text form is measured by paragraphs and list lines; a broken line is one sentence."""
-    text = "LOOK AT YOUR SKIN\n\nLook at it after\neach wear.\n\n- Use a mirror.\n- Look well.\n[ ] Tick this box."
+    text = "LOOK AT YOUR SKIN\n\nLook at it after\neach wear.\n\n- Use a mirror.\n[ ] Tick this box."
     found = list(sentences(text, "en"))
     assert "Look at it after each wear." in found
     assert [line for line in found if "mirror" in line] == ["- Use a mirror."]
