@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated
 
 from annotated_types import Ge, Gt, MinLen
 from pydantic import AwareDatetime, BaseModel, ConfigDict, model_validator
@@ -12,6 +12,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, model_validator
 from fhircare.delivery.rules import faults_between_fields
 from fhircare.errors import DeliveryError
 from fhircare.plan import (
+    Busy,
     Circumstance,
     Clinic,
     DateRange,
@@ -31,20 +32,6 @@ from fhircare.plan import (
     Weekday,
 )
 from fhircare.plan.part import Part
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Busy(Part):
-    """A stretch of some days in which the person cannot start or finish a wear session."""
-
-    days: Annotated[tuple[Weekday, ...], MinLen(1)]
-    """Days of the week."""
-    starts: dt.time
-    """Clock time."""
-    ends: dt.time
-    """Clock time."""
-    what: Literal["therapy", "work", "school", "other"] = "other"
-    """What it is. Therapy is worn for; the rest is not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

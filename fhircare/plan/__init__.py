@@ -55,7 +55,7 @@ from fhircare.plan.people import (
     Role,
     Weekday,
 )
-from fhircare.plan.wear import Override, Pace, Session, WearDay, WearSchedule
+from fhircare.plan.wear import Busy, Override, Pace, Session, WearDay, WearSchedule
 
 Risk = Literal[
     "diabetes", "vascular-disease", "kidney-disease", "smoking", "falls", "low-vision", "memory", "swelling",
@@ -130,7 +130,7 @@ class Plan(Part):
 
 
 __all__ = [
-    "LEVELS", "WEEKDAYS", "Address", "Advice", "Call", "CarePlanParts", "CareTask", "Caregiver",
+    "LEVELS", "WEEKDAYS", "Address", "Advice", "Busy", "Call", "CarePlanParts", "CareTask", "Caregiver",
     "Circumference", "Circumstance", "Clinic", "Component", "DateRange", "Diagnosis", "Frequency",
     "Goal", "Identifier", "Intent", "Level", "Limb", "LimbMeasurement", "Measurement", "Moment",
     "Name", "OpeningHours", "Order", "Override", "Pace", "Patient", "Plan", "PlanStatus",

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from annotated_types import Ge, Gt, MinLen
 
 from fhircare.plan.part import Minutes, Part, Text
+from fhircare.plan.people import DateRange, Weekday
 
 Pace = Literal["usual", "cautious", "experienced", "return-to-wear"]
 
@@ -69,6 +70,20 @@ class Override(Part):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Busy(Part):
+    """A stretch of some days in which the person cannot start or finish a wear session."""
+
+    days: Annotated[tuple[Weekday, ...], MinLen(1)]
+    """Days of the week."""
+    starts: dt.time
+    """Clock time."""
+    ends: dt.time
+    """Clock time."""
+    what: Literal["therapy", "work", "school", "other"] = "other"
+    """What it is. Therapy is worn for; the rest is not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WearSchedule(Part):
     """The break-in wearing schedule."""
 
@@ -84,6 +99,10 @@ class WearSchedule(Part):
     """End of the waking day."""
     rest_minutes: Minutes
     """Least rest between two sessions."""
+    busy: tuple[Busy, ...] = ()
+    """When the person cannot put the prosthesis on or take it off."""
+    days_without_wear: tuple[DateRange, ...] = ()
+    """Days on which the person cannot wear it at all."""
     redness_minutes: Annotated[int, Gt(0)]
     """Minutes after taking the prosthesis off in which redness must have gone."""
     binding: tuple[Text, ...] = ()
