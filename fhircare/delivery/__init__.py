@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from fhircare.delivery.reading import MAX_BYTES, delivery_schema, read_delivery
 from fhircare.delivery.record import (
-    Busy,
     DeliveryRecord,
     FollowUp,
     FreeSlot,
@@ -22,7 +21,6 @@ from fhircare.delivery.record import (
 
 __all__ = [
     "MAX_BYTES",
-    "Busy",
     "DeliveryRecord",
     "FollowUp",
     "FreeSlot",
