@@ -76,7 +76,7 @@ def _top(words: list[str]) -> int:
     parser = argparse.ArgumentParser(
         prog="fhircare",
         usage="fhircare VERB ...",
-        description="One FHIR bundle as the single source of a plan after fitting an above-knee prosthesis.\n\n"
+        description="One FHIR bundle, the single source of a plan after fitting an above-knee prosthesis.\n\n"
         + "\n".join(f"  {name:<10} {what}" for name, what in VERBS.items())
         + "\n\n`fhircare VERB --help` says how each is used.",
         epilog=_CAUTION,

@@ -1,4 +1,4 @@
-"""What the command says: results to standard output, remarks to standard error. The only place that prints."""
+"""What the command says: results to standard output, remarks to standard error (nobody else prints)."""
 
 from __future__ import annotations
 
