@@ -28,6 +28,15 @@ LOINC = "http://loinc.org"
 TERMINOLOGIES = "https://hl7.org/fhir/R4/terminologies.html"
 SYSTEMS_PAGE = "https://hl7.org/fhir/R4/terminologies-systems.html"
 MOST_REMEMBERED = 20000
+# What is asked of the codes of systems that cannot be held.
+FORMS = {
+    "urn:ietf:bcp:47": "language tags by RFC 5646",
+    "urn:ietf:bcp:13": "MIME types by their grammar",
+    "urn:iso:std:iso:4217": "currencies of ISO 4217",
+    SNOMED: "SNOMED CT identifiers by their check digit",
+    LOINC: "LOINC codes by their check digit",
+    UCUM: "units by UCUM's grammar",
+}
 
 Pair = tuple[Any, Any]
 NO_SET = ValueSet("", "", {}, frozenset(), known=False)
