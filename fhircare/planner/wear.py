@@ -1,0 +1,280 @@
+"""The break-in wearing schedule, day by day, each day with its rule and its reason.
+
+The invariants, tested as properties:
+
+* every day from the first to the last is there once; a day the person cannot wear it has no session;
+* sessions lie within the waking day, never overlap, and leave the stated rest between them;
+* no session starts or ends inside a busy stretch, and it runs through one only when it was worn that long before;
+* a day stands at most one rung above the day worn before it, and on no higher rung after days without wear;
+* wear never falls from one worn day to the next unless the rule of the day is step-back or shortened;
+* total wear never rises faster than the pace allows;
+* sitting, standing and walking add up to each session.
+
+The schedule runs until the whole day has been worn for ``all_day_days`` days, and for ``least_days`` at least:
+21 days at the usual pace.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from fhircare.errors import PlanningError
+from fhircare.plan import WEEKDAYS, Override, Pace, Session, WearDay, WearSchedule
+from fhircare.planner.day import Clock, DayFrame, Span, frame, place
+from fhircare.planner.ladder import Rung, ladder, lengths, split
+from fhircare.planner.pace import Climber, DayOutcome, Policy
+from fhircare.planner.words import duration, weekdays_in_words
+
+if TYPE_CHECKING:
+    from fhircare.delivery import DeliveryRecord
+    from fhircare.planner.rules import Settings
+
+OPEN_WOUND = "open-wound"
+
+
+def wear_schedule(
+    record: DeliveryRecord,
+    pace: Pace,
+    pace_why: str,
+    settings: Settings,
+    *,
+    left_out: tuple[Override, ...] = (),
+    binding: tuple[str, ...] = (),
+) -> WearSchedule:
+    """Return the schedule of a record at a pace.
+
+    Args:
+        record: The delivery record.
+        pace: The pace.
+        pace_why: Why this pace.
+        settings: Its numbers, with the clinician's own in their place.
+        left_out: Topics the clinician left out, to stand among the overrides.
+        binding: What else held the plan back, to stand after what held wear back.
+
+    Raises:
+        PlanningError: When the skin is open, or when no day holds even the first session.
+    """
+    if OPEN_WOUND in record.limb.skin:
+        raise PlanningError(
+            "limb.skin says open-wound: there is no wear plan over an open wound",
+            "the prosthetist and the physician decide when wear may start; "
+            "record the skin as healed-wound once it has closed",
+        )
+    routine = record.routine
+    waking = (
+        _minute(routine.sleeps)
+        - settings["before_sleep_minutes"]
+        - _minute(routine.wakes)
+        - settings["after_waking_minutes"]
+    )
+    builder = _Builder(record, settings, ladder(settings, waking), ZoneInfo(record.clinic.time_zone))
+    days = builder.days(first_day(record))
+    return WearSchedule(
+        pace=pace,
+        pace_why=pace_why,
+        days=days,
+        wakes=routine.wakes,
+        sleeps=routine.sleeps,
+        rest_minutes=settings["rest_minutes"],
+        redness_minutes=settings["redness_minutes"],
+        binding=(*builder.binding(), *binding),
+        overrides=(*settings.overrides, *left_out),
+    )
+
+
+def first_day(record: DeliveryRecord) -> dt.date:
+    """Return the first day of wear at home: as wished, or the day after delivery."""
+    return record.wear.starts_on or record.prosthesis.delivered_on + dt.timedelta(days=1)
+
+
+def _minute(time: dt.time) -> int:
+    return time.hour * 60 + time.minute
+
+
+@dataclass
+class _Builder:
+    """Walks through the days, asking the policy where each stands and the day what it holds."""
+
+    record: DeliveryRecord
+    settings: Settings
+    rungs: tuple[Rung, ...]
+    zone: ZoneInfo
+    longest: int = 0
+    """Longest session planned so far, in minutes."""
+    shortened: dict[int, set[int]] = field(default_factory=dict)
+    """Rungs that some days do not hold, with those days of the week."""
+    no_room: set[int] = field(default_factory=set)
+    """Days of the week that hold no session at all."""
+    reached: bool = False
+    _placed: dict[tuple[DayFrame, int, int], tuple[Span, ...] | None] = field(default_factory=dict)
+
+    def days(self, start: dt.date) -> tuple[WearDay, ...]:
+        settings = self.settings
+        climber = Climber(
+            Policy(
+                rungs=len(self.rungs),
+                days_per_step=settings["days_per_step"],
+                pause_days=settings["pause_days"],
+                target_percent=settings["target_percent"],
+                pain_limit=settings["pain_limit"],
+            )
+        )
+        found: list[WearDay] = []
+        all_day = 0
+        while len(found) < settings["most_days"]:
+            if len(found) >= settings["least_days"] and all_day >= settings["all_day_days"]:
+                break
+            day = self._day(start + dt.timedelta(days=len(found)), climber)
+            found.append(day)
+            all_day += day.step == len(self.rungs)
+            # Planned as if all goes well; the log will tell, and the same policy answers it.
+            climber.live(DayOutcome(day.step, day.minutes, day.minutes, "carry-on", 0))
+        if not any(day.sessions for day in found):
+            raise PlanningError(
+                "No day leaves room for even the first session",
+                "shorten what is in routine.busy or routine.days_without_wear, or wake earlier",
+            )
+        self.reached = all_day >= settings["all_day_days"]
+        return tuple(found)
+
+    def _day(self, on: dt.date, climber: Climber) -> WearDay:
+        for span in self.record.routine.days_without_wear:
+            if on in span:
+                reason = f": {span.reason}" if span.reason else ""
+                return WearDay(on=on, step=0, sessions=(), rule="no-wear", why=f"No wear on this day{reason}.")
+        decision = climber.decide()
+        clock = Clock(on, self.zone)
+        today = frame(on, self.record.routine, clock, self.settings)
+        for rung in reversed(self.rungs[: decision.step]):
+            spans = self._place(today, rung, clock)
+            if spans is None:
+                continue
+            rule, why = str(decision.rule), decision.why
+            if rung.number < decision.step:
+                self.shortened.setdefault(decision.step, set()).add(on.weekday())
+                rule = "shortened"
+                why = f"The day does not hold step {decision.step}; this is the highest step that fits."
+            self.longest = max(self.longest, *(span.minutes for span in spans))
+            return WearDay(
+                on=on,
+                step=rung.number,
+                sessions=tuple(self._session(span, rung, clock) for span in spans),
+                rule=rule,
+                why=f"{why} {self._told(rung, spans)}{_therapy_told(today, spans, clock)}",
+            )
+        self.no_room.add(on.weekday())
+        return WearDay(
+            on=on, step=0, sessions=(), rule="no-room", why="What else is on leaves no room for a session."
+        )
+
+    def _place(self, today: DayFrame, rung: Rung, clock: Clock) -> tuple[Span, ...] | None:
+        if rung.all_day:
+            return _whole_day(today)
+        key = (today, rung.number, self.longest)
+        if clock.plain and key in self._placed:
+            return self._placed[key]
+        spans = place(
+            today,
+            rung.sessions,
+            rung.minutes,
+            rest=self.settings["rest_minutes"],
+            through=self.longest,
+            clock=clock,
+        )
+        if clock.plain:
+            self._placed[key] = spans
+        return spans
+
+    def _session(self, span: Span, rung: Rung, clock: Clock) -> Session:
+        sitting, standing, walking = split(span.minutes, rung)
+        return Session(
+            start=clock.time(span.start),
+            minutes=span.minutes,
+            sitting=sitting,
+            standing=standing,
+            walking=walking,
+            all_day=rung.all_day,
+        )
+
+    def _told(self, rung: Rung, spans: tuple[Span, ...]) -> str:
+        head = f"Step {rung.number} of {len(self.rungs)}"
+        if rung.all_day:
+            return f"{head}: all day."
+        count = {1: "one session", 2: "two sessions", 3: "three sessions"}[len(spans)]
+        return f"{head}: {count} of {duration(rung.minutes)}."
+
+    def binding(self) -> tuple[str, ...]:
+        """Return what held wear back, in a sentence each."""
+        return tuple(self._binding())
+
+    def _binding(self) -> Iterable[str]:
+        settings, rest = self.settings, self.settings["rest_minutes"]
+        wished = settings["sessions_a_day"]
+        if self.rungs[0].sessions < wished and not self.rungs[0].all_day:
+            yield (
+                f"The waking day does not hold {wished} sessions of {duration(self.rungs[0].minutes)} "
+                f"with {rest} minutes of rest between; fewer sessions are planned."
+            )
+        longest = max(rung.minutes for rung in self.rungs if rung.sessions == self.rungs[0].sessions)
+        if longest < lengths(settings)[-1]:
+            yield (
+                f"The waking day does not hold {wished} sessions of {duration(lengths(settings)[-1])} "
+                f"with {rest} minutes of rest between; the ladder goes over to one long session earlier."
+            )
+        for step, weekdays in sorted(self.shortened.items()):
+            rung = self.rungs[step - 1]
+            what = "the whole day" if rung.all_day else f"{rung.sessions} of {duration(rung.minutes)}"
+            yield (
+                f"On {weekdays_in_words(weekdays)} the day does not hold step {step} ({what}) around "
+                f"{self._busy_told(weekdays)}; the highest step that fits stands instead. It would fit if the "
+                "prosthesis could be put on or taken off in those hours."
+            )
+        if self.no_room:
+            yield (
+                f"On {weekdays_in_words(self.no_room)} nothing fits around {self._busy_told(self.no_room)}; "
+                "there is no wear on these days."
+            )
+        if not self.reached:
+            yield (
+                f"Wear for the whole day is not reached within {settings['most_days']} days; "
+                "see the clinic about the hours and what stands in their way."
+            )
+
+    def _busy_told(self, weekdays: set[int]) -> str:
+        names = {WEEKDAYS[day] for day in weekdays}
+        told = [
+            f"{busy.what} {busy.starts:%H:%M} to {busy.ends:%H:%M}"
+            for busy in self.record.routine.busy
+            if names & set(busy.days)
+        ]
+        return ", ".join(dict.fromkeys(told)) or "the waking day"
+
+
+def _whole_day(today: DayFrame) -> tuple[Span, ...] | None:
+    """The whole waking day, less a busy stretch at either end in which it could not be put on or taken off."""
+    start, end = today.window.start, today.window.end
+    for stretch in sorted(today.busy, key=lambda s: s.start):
+        if stretch.start < start < stretch.end:
+            start = stretch.end
+    for stretch in sorted(today.busy, key=lambda s: -s.end):
+        if stretch.start < end < stretch.end:
+            end = stretch.start
+    return (Span(start, end),) if start < end else None
+
+
+def _therapy_told(today: DayFrame, spans: tuple[Span, ...], clock: Clock) -> str:
+    told = []
+    for stretch in today.therapy:
+        hours = f"therapy {clock.time(stretch.start):%H:%M} to {clock.time(stretch.end):%H:%M}"
+        covered = sum(max(0, min(s.end, stretch.end) - max(s.start, stretch.start)) for s in spans)
+        if covered == stretch.minutes:
+            told.append(f"Worn for {hours}.")
+        elif covered:
+            told.append(f"Worn for {covered} minutes of {hours}.")
+        else:
+            told.append(f"Not worn for {hours}.")
+    return "".join(f" {sentence}" for sentence in told)
