@@ -113,7 +113,9 @@ class Diary:
         if any(day in span for span in self.not_on):
             return None
         if self.slots:
-            fitting = [slot.start.astimezone(self.zone) for slot in self.slots if slot.minutes >= self.minutes]
+            fitting = [
+                slot.start.astimezone(self.zone) for slot in self.slots if slot.minutes >= self.minutes
+            ]
             starts = [start for start in fitting if start.date() == day]
             return min(starts, key=self._distance, default=None)
         if any(day in span for span in self.closures):
@@ -211,8 +213,12 @@ def public_holidays(country: str, region: str, year: int) -> frozenset[dt.date]:
     except NotImplementedError:
         known = holidays.list_supported_countries()
         if country not in known:
-            fault = Fault("clinic.holiday_country", "is not a known country", "use its ISO 3166 two-letter code")
+            fault = Fault(
+                "clinic.holiday_country", "is not a known country", "use its ISO 3166 two-letter code"
+            )
         else:
-            mend = "one of " + ", ".join(known[country]) if known[country] else "leave it empty for this country"
+            mend = (
+                "one of " + ", ".join(known[country]) if known[country] else "leave it empty for this country"
+            )
             fault = Fault("clinic.holiday_region", "is not a known region of that country", mend)
         raise DeliveryError(fault) from None

@@ -160,9 +160,7 @@ def _overlap(one: Span, other: Span) -> int:
     return max(0, min(one.end, other.end) - max(one.start, other.start))
 
 
-def _cheapest(
-    starts: list[int], costs: list[list[int]], minutes: int, rest: int
-) -> tuple[Span, ...] | None:
+def _cheapest(starts: list[int], costs: list[list[int]], minutes: int, rest: int) -> tuple[Span, ...] | None:
     """Choose one start per session, in order and far enough apart, with the least cost together.
 
     For each session in turn the best way to reach every start is kept: (cost, starts so far). Exact, because

@@ -72,7 +72,9 @@ def _value_faults(code: str, quantity: Quantity, at: str, value_at: str, unit_at
         return
     value = measure.in_unit(quantity.value, quantity.unit)
     if value is None:
-        yield Fault(unit_at, "is not a unit of this measure", "one of " + ", ".join((measure.unit, *measure.also)))
+        yield Fault(
+            unit_at, "is not a unit of this measure", "one of " + ", ".join((measure.unit, *measure.also))
+        )
     elif not measure.holds(value):
         yield Fault(value_at, "is outside the measure's scale", measure.scale)
 

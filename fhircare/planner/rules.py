@@ -213,7 +213,9 @@ def _contradictions(values: Mapping[str, int], seen: Mapping[str, int]) -> list[
         if values[sit] + values[walk] > 100:
             index = seen.get(walk, seen.get(sit, 0))
             faults.append(
-                Fault(f"wear.overrides[{index}].value", f"makes {sit} and {walk} more than 100 %", "lower one")
+                Fault(
+                    f"wear.overrides[{index}].value", f"makes {sit} and {walk} more than 100 %", "lower one"
+                )
             )
     return faults
 

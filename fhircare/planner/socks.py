@@ -161,7 +161,9 @@ def sock_change(signs: Sequence[SeatingSign], ply: int, guide: Sequence[SockLaye
         return SockChange(0, ply, (), True, 0, why)
 
     if far_in and not_in:
-        return leave("Signs of sinking in and of not getting in do not go together: leave the socks and call.")
+        return leave(
+            "Signs of sinking in and of not getting in do not go together: leave the socks and call."
+        )
     if not far_in and not not_in:
         return leave("Nothing asks for a change of socks.")
     change: Literal[-1, 1] = 1 if far_in else -1
@@ -175,7 +177,11 @@ def sock_change(signs: Sequence[SeatingSign], ply: int, guide: Sequence[SockLaye
     if entry is None or not entry.possible:
         why = f"{to_ply} ply cannot be made from the socks at hand: call."
         return SockChange(change, to_ply, (), False, RECHECK_STEPS, why)
-    why = "Sinking too far in asks for one ply more." if far_in else "Not getting all the way in asks for one ply less."
+    why = (
+        "Sinking too far in asks for one ply more."
+        if far_in
+        else "Not getting all the way in asks for one ply less."
+    )
     return SockChange(change, to_ply, entry.layers, True, RECHECK_STEPS, why)
 
 
@@ -232,7 +238,9 @@ def ply_trend(notes: Sequence[PlyNote], threshold: int, *, confidence: float = 0
         threshold: Total ply at which the socket needs adjusting.
         confidence: Of the intervals.
     """
-    both = [note.evening - note.morning for note in notes if note.morning is not None and note.evening is not None]
+    both = [
+        note.evening - note.morning for note in notes if note.morning is not None and note.evening is not None
+    ]
     mornings = sorted((note.on, note.morning) for note in notes if note.morning is not None)
     if len(mornings) < LEAST_DAYS_FOR_TREND or mornings[0][0] == mornings[-1][0]:
         return None

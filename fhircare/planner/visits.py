@@ -85,7 +85,9 @@ def event_need(kind: VisitKind, on: dt.date, within_days: int) -> Need:
         on: Day from which it is needed.
         within_days: Days within which it should happen.
     """
-    return Need(kind, on, on, on + dt.timedelta(days=within_days), _EVENT_WHY.get(kind, "Something asks for a visit."))
+    return Need(
+        kind, on, on, on + dt.timedelta(days=within_days), _EVENT_WHY.get(kind, "Something asks for a visit.")
+    )
 
 
 def _cadence(record: DeliveryRecord, settings: Mapping[str, int]) -> Iterable[Need]:
@@ -121,7 +123,11 @@ def _worn_out(record: DeliveryRecord, settings: Mapping[str, int]) -> Iterable[N
                 part.replace_by,
                 f"The {part.kind} is expected to be worn out by then.",
             ),
-            ("warranty-end", part.warranty_until, f"The warranty of the {part.kind} ends; it is seen before that."),
+            (
+                "warranty-end",
+                part.warranty_until,
+                f"The warranty of the {part.kind} ends; it is seen before that.",
+            ),
         )
         for kind, day, why in dates:
             if day is not None and delivered < day <= ends:

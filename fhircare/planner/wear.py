@@ -145,7 +145,9 @@ class _Builder:
         for span in self.record.routine.days_without_wear:
             if on in span:
                 reason = f": {span.reason}" if span.reason else ""
-                return WearDay(on=on, step=0, sessions=(), rule="no-wear", why=f"No wear on this day{reason}.")
+                return WearDay(
+                    on=on, step=0, sessions=(), rule="no-wear", why=f"No wear on this day{reason}."
+                )
         decision = climber.decide()
         clock = Clock(on, self.zone)
         today = frame(on, self.record.routine, clock, self.settings)

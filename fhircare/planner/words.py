@@ -11,7 +11,10 @@ _WEEKDAYS: Final = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays",
 def duration(minutes: int) -> str:
     """Return minutes as people say them: 45 min, 2 h, 1 h 30 min."""
     hours, rest = divmod(minutes, 60)
-    return " ".join(part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest else "") if part) or "0 min"
+    return (
+        " ".join(part for part in (f"{hours} h" if hours else "", f"{rest} min" if rest else "") if part)
+        or "0 min"
+    )
 
 
 def weekdays_in_words(days: Iterable[int]) -> str:
