@@ -1,6 +1,6 @@
 """The measures that goals and baselines are told by: their scales, and the changes one can be sure of.
 
-A table of facts (measures.toml), each number with its source, for the rooms that make plans and that read them.
+A table of facts (measures.toml), each number with its source, for those who make plans and who read them.
 """
 
 from __future__ import annotations
