@@ -1,1 +1,72 @@
-"""bundle."""
+"""The plan as a FHIR R4 bundle, both ways: the single source of everything after it.
+
+::
+
+    bundle = to_bundle(plan)                  # a dict, Bundle of type collection
+    reading = read(bundle)
+    reading.plan == plan                      # True
+    reading.source("clinic.phone")            # "Bundle.entry[0].resource.contact[0].telecom[0].value"
+    load(dump(bundle)) == bundle              # True
+
+One module per family of resources, each with both directions below a table of what lives where. Dicts travel,
+in R4's spelling and with ``Decimal`` for numbers; models of fhir.resources only validate (``fhircare.releases``).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fhircare.bundle.appointment import write_visits
+from fhircare.bundle.care import write_advice, write_sock_guide, write_tasks
+from fhircare.bundle.careplan import bundle_of, write_careplan
+from fhircare.bundle.clinic import write_clinic
+from fhircare.bundle.device import write_devices
+from fhircare.bundle.draft import Draft
+from fhircare.bundle.goal import write_goals, write_measurements
+from fhircare.bundle.limb import write_conditions, write_observations
+from fhircare.bundle.order import write_order
+from fhircare.bundle.people import write_large_print, write_patient, write_professionals
+from fhircare.bundle.provenance import write_provenance
+from fhircare.bundle.reading import Reading, read
+from fhircare.bundle.signs import write_signs
+from fhircare.bundle.source import Unread
+from fhircare.bundle.text import dump, load
+from fhircare.bundle.wear import write_wear
+from fhircare.plan import Plan
+
+
+def to_bundle(plan: Plan) -> dict[str, Any]:
+    """Return the plan as a FHIR R4 Bundle of type collection; referenced entries come first.
+
+    The same plan gives the same bundle, byte for byte.
+    """
+    draft = Draft(plan)
+    write_clinic(draft)
+    write_patient(draft)
+    large_print = write_large_print(draft)
+    write_professionals(draft)
+    conditions = write_conditions(draft)
+    order = write_order(draft, conditions[:1] if plan.limb else [])
+    devices = write_devices(draft)
+    observations = [*write_observations(draft), *write_measurements(draft)]
+    goals = write_goals(draft, conditions)
+    wear = write_wear(draft, goals)
+    care = [*write_tasks(draft), *write_sock_guide(draft), *write_advice(draft)]
+    signs = write_signs(draft)
+    activities = [*wear, *care, *write_visits(draft)]
+    support = [*order, *devices, *observations, *signs, *([large_print] if large_print else [])]
+    careplan = write_careplan(draft, addresses=conditions, support=support, goals=goals, activities=activities)
+    write_provenance(draft, [careplan, *activities])
+    return bundle_of(draft)
+
+
+def from_bundle(bundle: dict[str, Any]) -> Plan:
+    """Return the plan that a bundle holds; what it does not say is absent (None or empty).
+
+    Raises:
+        BundleError: For what is neither a Bundle nor a CarePlan.
+    """
+    return read(bundle).plan
+
+
+__all__ = ["Reading", "Unread", "dump", "from_bundle", "load", "read", "to_bundle"]

@@ -1,0 +1,103 @@
+"""Tiny builders of FHIR datatypes. Readers of the same types are methods of ``located.Node``.
+
+Every builder leaves out what is empty: FHIR has no empty string, list or object.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from decimal import Decimal
+from typing import Any
+
+from fhircare.plan import Address, Identifier, Name
+from fhircare.spec import terms
+
+Json = dict[str, Any]
+
+ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+PARAMETER = "http://hl7.org/fhir/5.0/StructureDefinition/extension-ServiceRequest.orderDetail.parameter"
+"""R5's ServiceRequest.orderDetail.parameter, published for R4 in HL7's cross-version package
+(hl7.fhir.uv.xver-r5.r4 0.1.0; context ServiceRequest.orderDetail; ``code`` and ``value``)."""
+
+
+def filled(items: Json) -> Json:
+    """Return the items that say something, in their order."""
+    return {key: value for key, value in items.items() if value not in (None, "", [], {})}
+
+
+def concept(text: str, *codings: Json) -> Json:
+    """Return a CodeableConcept."""
+    return filled({"coding": list(codings), "text": text})
+
+
+def term(system: str, code: str, *more: Json) -> Json:
+    """Return a CodeableConcept of one of our terms, its display as text, with further codings behind it."""
+    return concept(terms.display(system, code) or code, terms.coding(system, code), *more)
+
+
+def quantity(value: Decimal | int, unit: str, comparator: str = "") -> Json:
+    """Return a UCUM Quantity; a number alone when there is no unit."""
+    if not unit:
+        return {"value": Decimal(value)}
+    said = {"comparator": comparator, "unit": unit, "system": terms.uri("ucum"), "code": unit}
+    return {"value": Decimal(value), **filled(said)}
+
+
+def period(first: dt.date | None, last: dt.date | None) -> Json:
+    """Return a Period of days, both included."""
+    return filled({"start": first and first.isoformat(), "end": last and last.isoformat()})
+
+
+def telecom(system: str, value: str, use: str = "") -> list[Json]:
+    """Return one ContactPoint in a list, or an empty list."""
+    return [filled({"system": system, "value": value, "use": use})] if value else []
+
+
+def address(place: Address | None, use: str = "") -> list[Json]:
+    """Return one Address in a list, or an empty list."""
+    if place is None:
+        return []
+    return [
+        filled(
+            {
+                "use": use,
+                "line": list(place.lines),
+                "city": place.city,
+                "state": place.state,
+                "postalCode": place.postal_code,
+                "country": place.country,
+            }
+        )
+    ]
+
+
+def human_name(name: Name) -> list[Json]:
+    """Return one HumanName in a list."""
+    return [filled({"family": name.family, "given": list(name.given)})]
+
+
+def identifiers(known: Iterable[Identifier]) -> list[Json]:
+    """Return the identifiers as they are."""
+    return [{"system": one.system, "value": one.value} for one in known]
+
+
+def extension(url: str, kind: str, value: Any) -> Json:
+    """Return an Extension; ``kind`` is the value's type, such as ``Quantity`` or ``Code``."""
+    return {"url": url, f"value{kind}": value}
+
+
+def detail(system: str, code: str, text: str, *parameters: Json) -> Json:
+    """Return one ServiceRequest.orderDetail: a term, what it says, and its parameters."""
+    return filled({"extension": list(parameters), **concept(text, terms.coding(system, code))})
+
+
+def parameter(code: str, kind: str, value: Any) -> Json:
+    """Return one parameter of an orderDetail; ``kind`` is Quantity, Boolean, CodeableConcept, String or Period."""
+    return {
+        "url": PARAMETER,
+        "extension": [
+            extension("code", "CodeableConcept", {"coding": [terms.coding("wear", code)]}),
+            extension("value", kind, value),
+        ],
+    }

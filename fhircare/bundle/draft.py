@@ -1,0 +1,87 @@
+"""The bundle while it is being written: what has been added so far, and the names of the rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from fhircare.bundle.datatypes import ABSENT, Json, extension
+from fhircare.bundle.identity import Identity
+from fhircare.bundle.narrative import LANGUAGE, Row, facts, heading, narrative
+from fhircare.plan import Plan
+from fhircare.spec import terms
+
+US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
+
+
+class Draft:
+    """Entries in the order they were added; a resource is added after what it refers to.
+
+    Attributes:
+        plan: The plan being written.
+        names: Its names.
+        entries: Bundle.entry so far.
+        subject: Reference to the person; says that it is unknown until the person has been added.
+        made: References by key, such as ``made["clinic"]``.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.names = Identity(plan.clinic.uri if plan.clinic else "", plan.number, plan.revision)
+        self.entries: list[Json] = []
+        self.subject: Json = {"extension": [extension(ABSENT, "Code", "unknown")]}
+        self.made: dict[str, Json] = {}
+
+    def add(
+        self,
+        resource_type: str,
+        key: str,
+        body: Json,
+        *,
+        text: dict[str, Any],
+        profile: str = "",
+    ) -> Json:
+        """Add a resource and return a Reference to it.
+
+        Args:
+            resource_type: Its type.
+            key: What it is within the plan, unique among its type.
+            body: Its elements, empty ones already left out.
+            text: Its narrative.
+            profile: The US Core profile it keeps, such as ``goal``; "" to claim none.
+        """
+        url = self.names.full_url(resource_type, key)
+        resource = {"resourceType": resource_type}
+        meta = self.meta(profile)
+        if meta:
+            resource["meta"] = meta
+        resource |= {"language": LANGUAGE, "text": text, **body}
+        self.entries.append({"fullUrl": url, "resource": resource})
+        reference = {"reference": url}
+        self.made[key] = reference
+        return reference
+
+    def meta(self, profile: str = "") -> Json:
+        """Return a resource's meta: the profile it keeps, and the mark of invented data."""
+        meta: Json = {"profile": [US_CORE + profile]} if profile else {}
+        if self.plan.synthetic:
+            meta["security"] = [terms.coding("act-reason", "HTEST")]
+        return meta
+
+    def own(self, key: str, *, lasting: bool = False) -> list[Json]:
+        """Return the resource's identifier in the clinic's system, as a list."""
+        return [self.names.part(key, lasting=lasting)]
+
+    def reference(self, *keys: str) -> list[Json]:
+        """Return references to those of the keys that were added."""
+        return [self.made[key] for key in keys if key in self.made]
+
+    @property
+    def written_on(self) -> dt.date | None:
+        """The day the record was written, where known."""
+        return self.plan.written_at.date() if self.plan.written_at else None
+
+
+def says(title: str, *rows: Row) -> dict[str, Any]:
+    """Return the narrative of a resource: a title, and names with values."""
+    return narrative(heading(title), facts(rows))

@@ -1,0 +1,308 @@
+"""A bundle read back as a plan, with the place of every leaf.
+
+What the CarePlan points to is read; nothing else is, save what belongs to a person or a thing that it points to
+(a caregiver, opening hours, the use of the prosthesis). A request is part of the plan only when it is about the
+same person, is current, and is meant: one that is revoked, an option, or carries a modifier that we do not know
+is left aside and named. "Do not" is never read as a target.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, get_args
+
+from fhircare.bundle.appointment import read_visits
+from fhircare.bundle.care import read_advice, read_sock_guide, read_task, read_tasks
+from fhircare.bundle.clinic import read_clinic
+from fhircare.bundle.device import read_prosthesis, read_shoes, read_socks
+from fhircare.bundle.goal import read_goals, read_measurements
+from fhircare.bundle.identity import is_ours
+from fhircare.bundle.limb import read_circumstances, read_limb, read_risks
+from fhircare.bundle.located import Node, Read, choice, listed, made
+from fhircare.bundle.order import read_order
+from fhircare.bundle.people import read_patient, read_professionals
+from fhircare.bundle.signs import read_signs
+from fhircare.bundle.source import Source, Unread
+from fhircare.bundle.wear import read_wear
+from fhircare.plan import Advice, CarePlanParts, CareTask, Intent, Plan, PlanStatus
+from fhircare.spec import terms
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A plan read from a bundle.
+
+    Attributes:
+        bundle: The bundle as it came.
+        plan: The plan.
+        unread: What the bundle says about the plan that the plan does not hold, each with its place and reason.
+    """
+
+    bundle: Mapping[str, Any]
+    plan: Plan
+    unread: tuple[Unread, ...] = ()
+    places: dict[str, str] = field(default_factory=dict, repr=False)
+
+    def source(self, place: str) -> str:
+        """Return the FHIRPath, from the bundle's root, that a leaf of the plan was read from.
+
+        Args:
+            place: Dotted place in the plan, such as ``wear.days[3].sessions[0].minutes`` or ``clinic.phone``.
+
+        Returns:
+            Such as ``Bundle.entry[12].resource.occurrenceTiming.repeat.duration``; "" where unknown, absent
+            from the bundle, or no leaf.
+        """
+        return self.places.get(place, "")
+
+
+def read(bundle: Mapping[str, Any]) -> Reading:
+    """Read a bundle, ours or another's.
+
+    Args:
+        bundle: A Bundle in R4's spelling as a dict, or a CarePlan by itself.
+
+    Raises:
+        BundleError: For what is neither.
+    """
+    source = Source(bundle)
+    careplan = _careplan(source)
+    found = _read_plan(source, careplan)
+    return Reading(bundle, found.value, tuple(dict.fromkeys(source.unread)), found.parts)
+
+
+def _careplan(source: Source) -> Node:
+    """Return the plan that the bundle is about: one of ours, then a current one, then the newest revision."""
+
+    def rank(one: Node) -> tuple[bool, bool, int, str]:
+        kinds = [category.code_in("plan-kind") for category in one.items("category")]
+        current = one.get("status").value in {"active", "draft", "on-hold"}
+        return (not any(kinds), not current, -_revision(one).value, repr(one.value))
+
+    plans = sorted((r for r in source.resources if r.type == "CarePlan"), key=rank)
+    for other in plans[1:]:
+        source.skip(other, "is another plan; one plan is read at a time")
+    return plans[0] if plans else Node(None, source.root.path)
+
+
+def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
+    patient = _subject(source, careplan)
+    team = next(iter(source.follow(careplan.items("careTeam"))), None)
+    clinic = _clinic(source, careplan, team, patient)
+    conditions = source.follow(careplan.items("addresses"))
+    support = source.follow(careplan.items("supportingInfo"))
+    status = choice(careplan.text("status"), get_args(PlanStatus), "draft")
+    activities, forbidden, details = _activities(source, careplan, patient, status.value)
+    requests = [one for one in activities if one.type == "ServiceRequest"]
+    messages = [one for one in activities if one.type == "CommunicationRequest"]
+    observations = [one for one in support if _stands(source, one, patient, "Observation")]
+    devices = [one for one in support if _stands(source, one, patient, "Device")]
+    flags = [one for one in support if _warns(source, one, patient, status.value)]
+    start = _start(careplan, source)
+    tasks = listed([*_split(read_tasks(source, requests, start)), *_detail_tasks(source, details, start)])
+    advice = listed([*_split(read_advice(messages)), *forbidden])
+    return made(
+        Plan,
+        number=_number(careplan),
+        revision=_revision(careplan),
+        status=status,
+        intent=choice(careplan.text("intent"), get_args(Intent), "plan"),
+        written_at=careplan.instant("created"),
+        synthetic=_synthetic(careplan),
+        clinic=read_clinic(source, clinic),
+        professionals=read_professionals(source, team, clinic),
+        patient=read_patient(source, patient),
+        order=read_order([one for one in support if _stands(source, one, patient, "ServiceRequest")]),
+        limb=read_limb(source, conditions, observations),
+        risks=read_risks(conditions),
+        circumstances=read_circumstances(observations),
+        prosthesis=read_prosthesis(source, devices),
+        socks=read_socks(devices, observations),
+        shoes=read_shoes(devices),
+        wear=read_wear(source, requests, start),
+        care=made(
+            CarePlanParts,
+            tasks=tasks,
+            advice=advice,
+            signs=read_signs(source, flags),
+            sock_guide=read_sock_guide(requests),
+        ),
+        visits=read_visits(source, [one for one in activities if one.type == "Appointment"]),
+        goals=read_goals(source, source.follow(careplan.items("goal"))),
+        measurements=read_measurements(observations),
+    )
+
+
+# ---------------------------------------------------------------------------------------- the plan's own facts
+
+
+def _identifier(careplan: Node, kind: str) -> Read[str]:
+    for one in careplan.items("identifier"):
+        if is_ours(one.get("system").string(), kind):
+            return one.text("value")
+    return Read("")
+
+
+def _number(careplan: Node) -> Read[str]:
+    return _identifier(careplan, "plan-series").or_else(careplan.first("identifier").text("value"))
+
+
+def _revision(careplan: Node) -> Read[int]:
+    told = _identifier(careplan, "plan")
+    tail = re.search(r"/r([1-9][0-9]{0,8})$", told.value)
+    return Read(int(tail[1]), told.path) if tail else Read(1)
+
+
+def _synthetic(careplan: Node) -> Read[bool]:
+    for label in careplan.get("meta").items("security"):
+        if label.get("code").value == "HTEST" and label.get("system").value == terms.uri("act-reason"):
+            return Read(True, label.get("code").path)  # noqa: FBT003
+    return Read(False)  # noqa: FBT003
+
+
+def _start(careplan: Node, source: Source) -> dt.date | None:
+    """Return the first day that the context tells: the plan's period, when it was made, or the bundle's time."""
+    told = (careplan.get("period").date("start"), careplan.date("created"), source.root.date("timestamp"))
+    return next((day.value for day in told if day.value), None)
+
+
+def _subject(source: Source, careplan: Node) -> Node | None:
+    subject = careplan.get("subject")
+    found = source.resolve(subject)
+    if found is None and not careplan:
+        patients = source.of_type("Patient")
+        found = patients[0] if len(patients) == 1 else None
+    return found if found is not None and found.type == "Patient" else None
+
+
+def _clinic(source: Source, careplan: Node, team: Node | None, patient: Node | None) -> Node | None:
+    places = [*(team.items("managingOrganization") if team else []), *careplan.items("contributor")]
+    places += [patient.get("managingOrganization")] if patient else []
+    for reference in [*places, careplan.get("author")]:
+        found = source.resolve(reference)
+        if found is not None and found.type == "PractitionerRole":
+            found = source.resolve(found.get("organization"))
+        if found is not None and found.type == "Organization":
+            return found
+    return None
+
+
+# ---------------------------------------------------------------------------------------- what belongs to it
+
+
+def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
+    """Tell whether a resource of this kind is valid and about the plan's person."""
+    if one.type != kind:
+        return False
+    if one.get("status").value in {"entered-in-error", "cancelled", "inactive"} or _unknown_modifier(one):
+        source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
+        return False
+    return _same_person(source, one, one.get("patient" if kind == "Device" else "subject"), patient)
+
+
+def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool:
+    """Tell whether a flag or message of the plan's person still warns."""
+    if one.type not in {"Flag", "CommunicationRequest"}:
+        return False
+    over = status in {"revoked", "completed"}
+    told = one.get("status").value
+    if one.type == "Flag":
+        valid = told == "active" or (over and told == "inactive")
+    else:
+        valid = _current(told, status)
+    if not valid or _unknown_modifier(one):
+        source.skip(one, "is not current, or carries a modifier that is not known")
+        return False
+    return _same_person(source, one, one.get("subject"), patient)
+
+
+def _same_person(source: Source, one: Node, subject: Node, patient: Node | None) -> bool:
+    if patient is None or not subject or source.points_to(subject, patient):
+        return True
+    source.skip(one, "is about somebody else")
+    return False
+
+
+def _unknown_modifier(one: Node) -> bool:
+    return bool(one.items("modifierExtension")) or bool(one.get("implicitRules"))
+
+
+def _current(told: Any, status: str) -> bool:
+    return told == status or (status in {"draft", "active", "on-hold"} and told in {"draft", "active", "on-hold"})
+
+
+def _activities(
+    source: Source, careplan: Node, patient: Node | None, status: str
+) -> tuple[list[Node], list[Read[Advice]], list[Node]]:
+    """Return what the plan asks for, what it says not to do, and the activities it details itself."""
+    asked: list[Node] = []
+    forbidden: list[Read[Advice]] = []
+    details: list[Node] = []
+    for activity in careplan.items("activity"):
+        detail = activity.get("detail")
+        one = detail
+        if not detail:
+            found = source.follow([activity.get("reference")])
+            if not found:
+                continue
+            one = found[0]
+        if _unknown_modifier(activity) or _unknown_modifier(one):
+            source.skip(one, "carries a modifier that is not known")
+        elif one.get("doNotPerform").value is True:
+            forbidden.append(_forbidden(one))
+        elif not detail and one.type == "Appointment":
+            asked.append(one)
+        elif not _meant(source, one, patient, status, detail=bool(detail)):
+            continue
+        else:
+            (details if detail else asked).append(one)
+            if not detail and one.type not in {"ServiceRequest", "CommunicationRequest"}:
+                source.skip(one, "is a kind of activity that this plan has no place for")
+    return asked, forbidden, details
+
+
+def _meant(source: Source, one: Node, patient: Node | None, status: str, *, detail: bool) -> bool:
+    told = one.get("status").value
+    if detail:
+        valid = told in {"not-started", "scheduled", "in-progress", "on-hold", "unknown", None}
+    else:
+        valid = _current(told, status)
+    if not valid:
+        source.skip(one, "is not current")
+        return False
+    if one.get("intent").value in {"option", "proposal", "filler-order", "instance-order"}:
+        source.skip(one, "is an option or a proposal, not an instruction")
+        return False
+    return detail or _same_person(source, one, one.get("subject"), patient)
+
+
+def _forbidden(one: Node) -> Read[Advice]:
+    code = one.get("code")
+    text = code.text("text").or_else(code.said()).or_else(one.text("description"))
+    said = text.then(lambda words: f"Do not: {words or 'see the plan'}")
+    return made(Advice, code=Read(""), text=said, why=one.first("note").text("text"))
+
+
+def _detail_tasks(source: Source, details: list[Node], start: dt.date | None) -> list[Read[CareTask]]:
+    """Return the tasks that a plan from elsewhere states in activity.detail."""
+    found = []
+    for one in details:
+        code = one.get("code")
+        text = code.text("text").or_else(one.text("description")).or_else(code.said()).or_else(one.text("scheduledString"))
+        task = read_task(source, one, one.get("scheduledTiming"), one.get("scheduledPeriod"), start, text)
+        if task is not None:
+            why = one.first("reasonCode").said()
+            found.append(made(CareTask, **task, code=Read(""), why=why))
+    return found
+
+
+def _split(read: Read[tuple[Any, ...]]) -> list[Read[Any]]:
+    """Return the members of what ``listed`` put together."""
+    members: list[dict[str, str]] = [{} for _ in read.value]
+    for place, path in read.parts.items():
+        index, _, below = place[1:].partition("]")
+        members[int(index)][below.removeprefix(".")] = path
+    return [Read(value, "", parts) for value, parts in zip(read.value, members, strict=True)]
