@@ -197,7 +197,7 @@ def country_ok(code: str) -> bool:
 def _countries() -> frozenset[str]:
     from babel.core import get_global
 
-    # CLDR's territories with a currency are the countries; its aliases are their longer spellings and numbers.
+    # CLDR's territories with a currency are the countries; its aliases their longer forms and numbers.
     letters = frozenset(get_global("territory_currencies"))
     aliases = get_global("territory_aliases").items()
     return letters | {alias for alias, territories in aliases if letters & set(territories)}
