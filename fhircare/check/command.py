@@ -1,4 +1,4 @@
-"""What ``fhircare check`` does between the files and the screen: inputs in, pieces of text out, no file opened here."""
+"""What ``fhircare check`` does between the files and the screen: inputs in, text out, no file opened."""
 
 from __future__ import annotations
 
@@ -47,8 +47,7 @@ def run(
     level: Severity = "information",
     release: str | None = None,
 ) -> Iterator[str]:
-    """Check all inputs and yield what is to be printed, piece by piece; memory does not grow with their
-    number.
+    """Check all inputs and yield what is to be printed, piece by piece, without keeping any of it.
 
     Args:
         inputs: Name and content of each: bytes are one JSON document, an iterable of bytes is NDJSON.

@@ -9,7 +9,7 @@ from fhircare.check.fhirpath.build import inline
 from fhircare.check.fhirpath.model import SpecModel
 from fhircare.check.fhirpath.overrides import override_of
 from fhircare.check.fhirpath.syntax import FhirPathError
-from fhircare.check.rules import ELSEWHERE
+from fhircare.check.invariants import ELSEWHERE
 from fhircare.check.terminology import FORMS
 from fhircare.spec import definitions
 

@@ -173,9 +173,3 @@ EXTRAS = {
     "Identifier": ('":" not in get("system", ":")', "identifier_extra"),
     "Attachment": ('get("data") is not None', "attachment_extra"),
 }
-NAMES = {
-    "UCUM": UCUM,
-    "good_codings": good_codings,
-    "good_units": good_units,
-    **{name: globals()[name] for _, name in EXTRAS.values()},
-}

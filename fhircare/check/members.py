@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from fhircare.check.explain import EMPTY, JSON_PAGE, missing, page, unknown
-from fhircare.check.primitives import json_type
+from fhircare.check.explain import EMPTY, JSON_PAGE, bad, missing, not_list, only_id, page, unknown
+from fhircare.check.primitives import PREDICATES, json_type
+from fhircare.check.terminology import Bound, coding, concept
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,34 +17,48 @@ if TYPE_CHECKING:
     from fhircare.check.path import Path
     from fhircare.check.walk import Walk
 
-    Extensions = Callable[[Any, Path, Walk], None]
+# Primitives whose value may lead to a resource.
+LINKING = frozenset({"uri", "url"})
 
 
 class Variant(NamedTuple):
-    """One way to write a choice element: the choice's name, and the check of a value written so."""
+    """One way to write a choice element.
+
+    Attributes:
+        group: The choice's name: ``value[x]``.
+        kind: Its type, or the node it refers to.
+        primitive: Whether that is a primitive type.
+        targets: For a Reference or canonical, the allowed target types; None for any.
+        bound: Its binding, for a coded type that has one.
+        rules: Asks the invariants stated on the element.
+    """
 
     group: str
-    check: Callable[[Any, dict[str, Any], Path, Walk], None]
+    kind: str
+    primitive: bool
+    targets: frozenset[str] | None
+    bound: Bound | None
+    rules: Callable[[Any, dict[str, Any], Path, Walk], None] | None
 
 
 class Members(NamedTuple):
-    """What a node may hold, for ``rest``.
+    """What a node may hold.
 
     Attributes:
         node_id: The node.
-        names: Every name its elements may have in JSON, ``resourceType`` included for a resource.
-        primitives: Those that are primitive: True for an array.
-        variants: Choice names.
+        lists: The JSON names of its primitive elements: True for an array.
+        others: The names of all other elements, ``resourceType`` included for a resource.
+        left: Those that the straight line leaves to ``rest``: the id and extensions of a data type.
+        variants: The names of choices.
         required: Choices that must be there.
-        extension: The compiled check of an Extension.
     """
 
     node_id: str
-    names: frozenset[str]
-    primitives: dict[str, bool]
+    lists: dict[str, bool]
+    others: frozenset[str]
+    left: frozenset[str]
     variants: dict[str, Variant]
     required: tuple[str, ...]
-    extension: Extensions
 
 
 def choose(o: dict[str, Any], p: Path, w: Walk, m: Members) -> int:
@@ -57,7 +72,7 @@ def choose(o: dict[str, Any], p: Path, w: Walk, m: Members) -> int:
             if value is None:
                 continue
             count += 1
-            variant.check(value, o, p, w)
+            _variant(variant, key, value, o, p, w, m)
             if written is None:
                 written = [variant.group]
             elif variant.group in written:
@@ -76,6 +91,28 @@ def choose(o: dict[str, Any], p: Path, w: Walk, m: Members) -> int:
     return count
 
 
+def _variant(variant: Variant, key: str, value: Any, o: dict[str, Any], p: Path, w: Walk, m: Members) -> None:
+    """Check a value written as one variant of a choice."""
+    kind = variant.kind
+    if variant.primitive:
+        if not PREDICATES[kind](value):
+            bad(o, key, value, p, w, m.node_id)
+        elif kind == "canonical":
+            w.canonicals.append(((p, key), value, variant.targets, w.scope))
+        elif kind in LINKING:
+            w.urls.append(((p, key), value, None, w.scope))
+    else:
+        at = (p, key)
+        w.checkers(kind)(value, at, w)
+        if kind == "Reference":
+            if value.__class__ is dict:
+                w.references.append((at, value, variant.targets, w.scope))
+        elif variant.bound is not None:
+            (concept if kind == "CodeableConcept" else coding)(value, at, w, variant.bound)
+    if variant.rules is not None:
+        variant.rules(value, o, p, w)
+
+
 def _second(key: str, p: Path, w: Walk, m: Members, group: str) -> None:
     w.say(
         (p, key),
@@ -91,21 +128,46 @@ def _second(key: str, p: Path, w: Walk, m: Members, group: str) -> None:
 def rest(o: dict[str, Any], p: Path, w: Walk, m: Members) -> None:
     """Look at every member that has not been looked at: companions, nulls and unknown names."""
     for key, value in o.items():
-        if key in m.names:
+        if key in m.lists or key in m.others:
             if value is None:
                 w.say(
                     (p, key), "error", "structure", "json.null", "null where a value is due", EMPTY, JSON_PAGE
                 )
-        elif key[:1] == "_" and key[1:] in m.primitives:
+            elif key not in m.left:
+                pass
+            elif key == "id":
+                element_id(o, p, w)
+            else:
+                extensions(value, p, key, w, m.node_id)
+        elif key[:1] == "_" and key[1:] in m.lists:
             companion(o, key[1:], value, p, w, m)
         else:
-            unknown(key, p, w, m.node_id, sorted(m.names))
+            unknown(key, p, w, m.node_id, sorted({*m.lists, *m.others}))
+
+
+def element_id(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Check the id of an element: any text, and never all there is."""
+    value = o["id"]
+    if not PREDICATES["string"](value):
+        bad(o, "id", value, p, w, "Element")
+    if len(o) == 1:
+        only_id(p, w)
+
+
+def extensions(value: Any, p: Path, key: str, w: Walk, node_id: str) -> None:
+    """Check an array of extensions."""
+    if value.__class__ is list and value:
+        check, at = w.checkers("Extension"), (p, key)
+        for index, item in enumerate(value):
+            check(item, (at, index), w)
+    else:
+        not_list(value, p, w, node_id, key)
 
 
 def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Members) -> None:
     """Check ``_key``: the ids and extensions of the primitive ``key``."""
     at = (p, key)
-    if not m.primitives[key]:
+    if not m.lists[key]:
         if beside.__class__ is list:
             w.say(
                 at,
@@ -117,7 +179,7 @@ def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Mem
                 JSON_PAGE,
             )
         else:
-            _element(beside, at, w, m, o.get(key) is not None)
+            _element(beside, at, w, has_value=o.get(key) is not None)
         return
     if beside.__class__ is not list or not beside:
         what = "empty array" if beside.__class__ is list else f"{json_type(beside)} where an array is due"
@@ -137,49 +199,25 @@ def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Mem
     for index, item in enumerate(beside):
         has_value = values.__class__ is list and index < len(values) and values[index] is not None
         if item is not None:
-            _element(item, (at, index), w, m, has_value)
+            _element(item, (at, index), w, has_value=has_value)
         elif values is None:
             w.say((at, index), "error", "structure", "json.null", "null on both sides", EMPTY, JSON_PAGE)
 
 
-def _element(beside: Any, at: Path, w: Walk, m: Members, has_value: bool) -> None:  # noqa: FBT001
+def _element(beside: Any, at: Path, w: Walk, *, has_value: bool) -> None:
     """Check one companion object: an id, extensions, and nothing else."""
     if beside.__class__ is not dict or not beside:
         what = "empty object" if beside.__class__ is dict else f"{json_type(beside)} where an object is due"
         w.say(at, "error", "structure", "json.empty" if beside == {} else "json.type", what, EMPTY, JSON_PAGE)
         return
     w.keys += len(beside)
-    extensions = None
     for key, value in beside.items():
         if key == "id":
-            if value.__class__ is not str or not value.strip():
-                w.say(
-                    (at, "id"),
-                    "error",
-                    "structure",
-                    "json.type",
-                    "id must be a string",
-                    "a string",
-                    JSON_PAGE,
-                )
+            if not PREDICATES["string"](value):
+                bad(beside, "id", value, at, w, "Element")
         elif key == "extension":
-            extensions = value
-            if value.__class__ is not list or not value:
-                w.say(
-                    (at, key), "error", "structure", "json.array", "not a filled array", "an array", JSON_PAGE
-                )
-            else:
-                for index, item in enumerate(value):
-                    m.extension(item, ((at, key), index), w)
+            extensions(value, at, key, w, "Element")
         else:
             unknown(key, at, w, "Element", ["id", "extension"])
-    if extensions is None and not has_value and "id" in beside:
-        w.say(
-            at,
-            "error",
-            "invariant",
-            "ele-1",
-            "an element must have a value or children, not an id alone",
-            "give it content or leave it out",
-            page(w, "Element"),
-        )
+    if len(beside) == 1 and "id" in beside and not has_value:
+        only_id(at, w)

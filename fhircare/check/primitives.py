@@ -17,6 +17,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from fhircare.check.report import Severity
 
 YEAR = r"(?:[0-9](?:[0-9](?:[0-9][1-9]|[1-9]0)|[1-9]00)|[1-9]000)"
@@ -72,6 +74,18 @@ SOUND = {
     "base64Binary": "v.__class__ is str and sound_base64(v)",
     "xhtml": "v.__class__ is str and v",
 }
+
+
+class _Predicates(dict[str, "Callable[[Any], Any]"]):
+    """``SOUND`` as functions, each made when first asked for."""
+
+    def __missing__(self, kind: str) -> Callable[[Any], Any]:
+        made: Callable[[Any], Any] = eval(f"lambda v: {SOUND[kind]}", globals())  # noqa: S307 - the text above
+        self[kind] = made
+        return made
+
+
+PREDICATES = _Predicates()
 PAGE = "https://hl7.org/fhir/R4/datatypes.html#"
 
 

@@ -8,6 +8,7 @@ repeats the code it is about.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.nearest import listed, nearest
@@ -18,9 +19,8 @@ if TYPE_CHECKING:
     from fhircare.check.path import Path
     from fhircare.check.report import Severity
     from fhircare.check.walk import Walk
-    from fhircare.spec import Binding, Definitions
 
-from fhircare.spec import ValueSet
+from fhircare.spec import Binding, ValueSet, definitions
 
 UCUM = "http://unitsofmeasure.org"
 SNOMED = "http://snomed.info/sct"
@@ -51,10 +51,10 @@ class Bound:
         good: Pairs that need no second look; empty until the first look, then grows by what is let through.
     """
 
-    __slots__ = ("_definitions", "_value_set", "binding", "good", "link")
+    __slots__ = ("_value_set", "binding", "good", "link", "release")
 
-    def __init__(self, definitions: Definitions, binding: Binding, link: str) -> None:
-        self._definitions, self.binding, self.link = definitions, binding, link
+    def __init__(self, release: str, binding: tuple[str, str, str], link: str) -> None:
+        self.release, self.binding, self.link = release, Binding(*binding), link
         self.good: set[Pair] = set()
         self._value_set: ValueSet | None = None
 
@@ -62,7 +62,7 @@ class Bound:
     def value_set(self) -> ValueSet:
         """Its value set, read at the first look."""
         if self._value_set is None:
-            self._value_set = found = self._definitions.value_set(self.binding.value_set) or NO_SET
+            self._value_set = found = definitions(self.release).value_set(self.binding.value_set) or NO_SET
             self.good.update((system, code) for system, codes in found.systems.items() for code in codes)
         return self._value_set
 
@@ -72,19 +72,10 @@ class Bound:
         return "error" if self.binding.strength == "required" else "warning"
 
 
-def bound(definitions: Definitions, binding: Binding | None, link: str) -> Bound | None:
-    """Return a binding made ready, or None when it binds nothing."""
-    if binding is None or binding.strength == "example" or not binding.value_set:
-        return None
-    return Bound(definitions, binding, link)
-
-
-def good_codes(definitions: Definitions, binding: Binding) -> set[str]:
-    """Return the bare codes known to be fine for a binding: one set for each value set, filled when used."""
-    return _good_codes.setdefault((definitions.release, binding.value_set), set())
-
-
-_good_codes: dict[tuple[str, str], set[str]] = {}
+@cache
+def good_codes(release: str, value_set: str) -> set[str]:  # noqa: ARG001 - they are the key
+    """Return the bare codes known to be fine for a value set: one set for each, filled when first asked."""
+    return set()
 
 
 def _form_of(system: str) -> Callable[[str], bool] | None:
@@ -129,15 +120,15 @@ def mend_for(value_set: ValueSet, code: Any, systems: dict[str, tuple[str, ...]]
 
 def explain_code(binding: Binding, code: str, at: Path, w: Walk, link: str) -> None:
     """Look closely at a ``code`` (or ``uri``) that is bound to a value set."""
-    definitions = w.definitions
-    inner = definitions.value_set(binding.value_set) if binding.value_set else None
+    held = w.definitions
+    inner = held.value_set(binding.value_set) if binding.value_set else None
     if inner is not None and inner.known and _may_be(inner, code):
-        good = good_codes(definitions, binding)
+        good = good_codes(w.definitions.release, binding.value_set)
         good.update(inner.codes)
         if len(good) < MOST_REMEMBERED:
             good.add(code)
         return
-    outer = definitions.value_set(binding.max_value_set) if binding.max_value_set else None
+    outer = held.value_set(binding.max_value_set) if binding.max_value_set else None
     if outer is not None and outer.known:
         if not _may_be(outer, code):
             w.say(

@@ -1,0 +1,92 @@
+"""Which invariants stand on a node or an element, and which one it was when they do not all hold.
+
+A generated checker asks all of a node's invariants in one condition. Only when that fails is each asked
+for itself (``broken``), which compiles it a second time, as a function of its own.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from fhircare.check.explain import page
+from fhircare.check.fhirpath.runtime import UNDECIDABLE
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from fhircare.check.path import Path
+    from fhircare.check.report import Severity
+    from fhircare.check.walk import Walk
+    from fhircare.spec import Constraint, Definitions, Element
+
+    Ask = Callable[[Any, Any, dict[str, Any] | None], bool]
+
+# Invariants that are enforced elsewhere than by their FHIRPath, each with where.
+ELSEWHERE = {
+    "ele-1": "the walk: an object with no members or an id alone is found while walking",
+    "txt-1": "narrative: elements and attributes of the XHTML are checked one by one",
+    "txt-2": "narrative: text or an image must be there",
+}
+
+
+def node_rules(definitions: Definitions, node_id: str) -> tuple[tuple[Constraint, ...], str]:
+    """Return the invariants first stated on a node or quantity profile, and the type of their context.
+
+    What a resource inherits is asked by the checker of its base.
+    """
+    definition = definitions.type(node_id)
+    if definition is not None and node_id not in definition.nodes:
+        context = definition.base
+        own = definition.nodes[context].constraints
+    else:
+        node = definitions.node(node_id)
+        if node is None:
+            raise KeyError(node_id)
+        context, own = node_id, node.constraints
+    said: set[str] = set()
+    if definition is not None and (definition.kind == "resource" or node_id not in definition.nodes):
+        base = definitions.node(definition.base)
+        said = {rule.key for rule in base.constraints} if base else set()
+    return tuple(rule for rule in own if rule.key not in said), context
+
+
+def element_rules(element: Element, key: str) -> tuple[tuple[Constraint, ...], str]:
+    """Return the invariants stated on an element written ``key``, and the type of their context."""
+    return element.constraints, element.node or element.names[key].code
+
+
+@cache
+def _asked(definitions: Definitions, node_id: str, key: str) -> list[tuple[Constraint, Ask]]:
+    """Return the invariants of a node, or of its element ``key``, each as a function of its own."""
+    from fhircare.check.fhirpath.build import compile_expression
+    from fhircare.check.fhirpath.model import SpecModel
+
+    if key:
+        node = definitions.node(node_id)
+        elements = node.elements.values() if node else ()
+        rules, context = element_rules(next(e for e in elements if key in e.names), key)
+    else:
+        rules, context = node_rules(definitions, node_id)
+    model = SpecModel(definitions)
+    return [(r, compile_expression(r.expression, context, model)) for r in rules if r.key not in ELSEWHERE]
+
+
+def broken(v: Any, p: Path, w: Walk, node_id: str, key: str, beside: Any) -> None:
+    """Ask each invariant for itself, and say which do not hold."""
+    for rule, ask in _asked(w.definitions, node_id, key):
+        try:
+            if ask(v, w.env, beside):
+                continue
+        except UNDECIDABLE:
+            continue  # the structure is wrong, and said so
+        severity: Severity = "warning" if rule.severity == "warning" else "error"
+        w.say(
+            p,
+            severity,
+            "invariant",
+            rule.key,
+            rule.human,
+            f"make this hold: {rule.expression}",
+            page(w, node_id, key),
+        )
