@@ -1,11 +1,17 @@
 """The planner: a delivery record becomes a plan a prosthetist can put their name under.
 
-``make_plan(record)`` is pure. Every number it uses stands in ``rules.toml`` with its source, every day of the plan
-says why, and whatever the clinician sets otherwise is recorded. The plan is a proposal: a clinician approves it.
+``make_plan(record)`` is pure. Every number it uses stands in ``rules.toml`` with its source, every day of the
+plan says why, and whatever the clinician sets otherwise is recorded. The plan is a proposal: a clinician
+approves it.
+
+For whoever follows the plan: ``layout_of(plan)`` gives the ladder, the policy and the sessions of any step on any
+date from the plan alone, and ``next_step(policy, history)`` the step of the next day.
 """
 
 from __future__ import annotations
 
+from fhircare.planner.layout import Layout, layout_of
 from fhircare.planner.make import make_plan
+from fhircare.planner.pace import DayOutcome, Decision, Policy, next_step
 
-__all__ = ["make_plan"]
+__all__ = ["DayOutcome", "Decision", "Layout", "Policy", "layout_of", "make_plan", "next_step"]

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,8 @@ from fhircare.errors import DeliveryError, Fault
 from fhircare.plan import WEEKDAYS, Clinic, DateRange, OpeningHours, Weekday
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from fhircare.delivery import FollowUp, FreeSlot
 
 _WIDEN_DAYS = 28
@@ -79,7 +81,6 @@ class Diary:
     time: dt.time | None = None
     not_on: tuple[DateRange, ...] = ()
     slots: tuple[FreeSlot, ...] = ()
-    _times: dict[dt.date, dt.datetime | None] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def of(cls, clinic: Clinic, wanted: FollowUp) -> Diary:
@@ -105,44 +106,64 @@ class Diary:
 
     def at(self, day: dt.date) -> dt.datetime | None:
         """Return the time of a visit on a day that suits best, None when there can be none."""
-        if day not in self._times:
-            self._times[day] = self._find(day)
-        return self._times[day]
-
-    def _find(self, day: dt.date) -> dt.datetime | None:
-        if any(day in span for span in self.not_on):
+        if not self.free(day):
             return None
         if self.slots:
-            fitting = [
-                slot.start.astimezone(self.zone) for slot in self.slots if slot.minutes >= self.minutes
-            ]
-            starts = [start for start in fitting if start.date() == day]
-            return min(starts, key=self._distance, default=None)
-        if any(day in span for span in self.closures):
-            return None
-        if day in public_holidays(self.holiday_country, self.holiday_region, day.year):
-            return None
-        starts = [self._start(day, hours) for hours in self.hours if WEEKDAYS[day.weekday()] in hours.days]
-        return min((start for start in starts if start), key=self._distance, default=None)
+            return self._slot_by_day[day]
+        time = self._time_by_weekday[day.weekday()]
+        return None if time is None else dt.datetime.combine(day, time, self.zone)
 
-    def _start(self, day: dt.date, hours: OpeningHours) -> dt.datetime | None:
-        opens = dt.datetime.combine(day, hours.opens, self.zone)
-        last = dt.datetime.combine(day, hours.closes, self.zone) - dt.timedelta(minutes=self.minutes)
+    def free(self, day: dt.date) -> bool:
+        """Return whether there can be a visit on a day."""
+        if any(day in span for span in self.not_on):
+            return False
+        if self.slots:
+            return day in self._slot_by_day
+        return (
+            self._time_by_weekday[day.weekday()] is not None
+            and not any(day in span for span in self.closures)
+            and day not in public_holidays(self.holiday_country, self.holiday_region, day.year)
+        )
+
+    @cached_property
+    def _slot_by_day(self) -> dict[dt.date, dt.datetime]:
+        found: dict[dt.date, dt.datetime] = {}
+        for slot in self.slots:
+            start = slot.start.astimezone(self.zone)
+            best = found.get(start.date())
+            if slot.minutes >= self.minutes and (best is None or self._better(start, best)):
+                found[start.date()] = start
+        return found
+
+    def _better(self, one: dt.datetime, other: dt.datetime) -> bool:
+        return (self._off(one.time()), one) < (self._off(other.time()), other)
+
+    @cached_property
+    def _time_by_weekday(self) -> tuple[dt.time | None, ...]:
+        """The time that suits best on each day of the week, Monday first; None when the clinic is closed."""
+        found: list[dt.time | None] = []
+        for weekday in WEEKDAYS:
+            times = [self._time(hours) for hours in self.hours if weekday in hours.days]
+            fitting = [time for time in times if time is not None]
+            found.append(min(fitting, key=lambda t: (self._off(t), t), default=None))
+        return tuple(found)
+
+    def _time(self, hours: OpeningHours) -> dt.time | None:
+        opens, last = _minute(hours.opens), _minute(hours.closes) - self.minutes
         if last < opens:
             return None
-        wished = dt.datetime.combine(day, self.time, self.zone) if self.time else opens
-        return max(opens, min(last, wished))
+        wished = opens if self.time is None else max(opens, min(last, _minute(self.time)))
+        return dt.time(wished // 60, wished % 60)
 
-    def _distance(self, start: dt.datetime) -> tuple[int, dt.datetime]:
-        if self.time is None:
-            return 0, start
-        return abs((start.hour - self.time.hour) * 60 + start.minute - self.time.minute), start
+    def _off(self, time: dt.time) -> int:
+        """Minutes between a time and the one that suits."""
+        return 0 if self.time is None else abs(_minute(time) - _minute(self.time))
 
     def discomfort(self, day: dt.date) -> int:
-        """Return how little a day suits, in days that one would rather wait: a wrong weekday, a wrong time."""
-        start = self.at(day)
-        minutes = self._distance(start)[0] if start else 0
-        return 7 * (bool(self.days) and WEEKDAYS[day.weekday()] not in self.days) + min(minutes // 120, 3)
+        """Return how little a free day suits, in days that one would rather wait: a wrong weekday, a wrong time."""
+        time = self._slot_by_day[day].time() if self.slots else self._time_by_weekday[day.weekday()]
+        off = 0 if time is None else self._off(time)
+        return 7 * (bool(self.days) and WEEKDAYS[day.weekday()] not in self.days) + min(off // 120, 3)
 
     def in_words(self) -> str:
         """Return where visits are looked for, for the sentence that none was found."""
@@ -160,11 +181,11 @@ def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tupl
     unmet: list[str] = []
     while waiting:
         need = waiting.pop(0)
-        days = [day for day in _days(need.earliest, need.latest) if diary.at(day)]
+        days = [day for day in _days(need.earliest, need.latest) if diary.free(day)]
         note = ""
         if not days and not diary.slots:
             late = _days(need.latest + dt.timedelta(days=1), need.latest + dt.timedelta(days=_WIDEN_DAYS))
-            days = [day for day in late if diary.at(day)][:1]
+            days = [day for day in late if diary.free(day)][:1]
             note = f"Later than {need.latest:%Y-%m-%d}: until then there was not {diary.in_words()}."
         if not days:
             window = f"{need.earliest:%Y-%m-%d} to {need.latest:%Y-%m-%d}"
@@ -177,19 +198,23 @@ def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tupl
 
 
 def _booked(needs: list[Need], days: list[dt.date], diary: Diary, note: str) -> Booking:
-    opens = max(need.earliest for need in needs)
-    first = needs[0]
+    opens = min(max(need.earliest for need in needs), days[-1])
 
     def cost(day: dt.date) -> tuple[int, dt.date]:
         return sum(abs((day - need.on).days) for need in needs) + diary.discomfort(day) * len(needs), day
 
-    day = min((day for day in days if day >= min(opens, days[-1])), key=cost)
-    start = diary.at(day)
-    assert start is not None, first.kind  # noqa: S101 - only days that can be had are in the list
+    day = min((day for day in days if day >= opens), key=cost)
     notes = (note,) if note else ()
     if len({need.kind for need in needs}) > 1:
         notes = (*notes, "Combined, so that it is one trip.")
+    start = diary.at(day)
+    if start is None:
+        raise AssertionError("a day that is not free was booked")
     return Booking(start, tuple(needs), notes)
+
+
+def _minute(time: dt.time) -> int:
+    return time.hour * 60 + time.minute
 
 
 def _days(first: dt.date, last: dt.date) -> Iterator[dt.date]:
@@ -206,7 +231,7 @@ def public_holidays(country: str, region: str, year: int) -> frozenset[dt.date]:
     """
     if not country:
         return frozenset()
-    import holidays  # noqa: PLC0415 - only a clinic that keeps public holidays pays for it
+    import holidays
 
     try:
         return frozenset(holidays.country_holidays(country, subdiv=region or None, years=year))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import difflib
 import functools
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +13,9 @@ from fhircare.planner.facts import because, check_conditions, holds
 from fhircare.planner.rules import LEAVE_OUT, read_table
 
 if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable, Mapping
+
     from fhircare.delivery import DeliveryRecord
     from fhircare.planner.facts import Facts
     from fhircare.planner.rules import Settings

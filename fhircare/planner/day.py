@@ -7,16 +7,16 @@ is what it is; clock times are made at the end. Sessions start on the quarter ho
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from fhircare.plan import WEEKDAYS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from fhircare.delivery import Busy, Routine
+    from fhircare.plan import Busy
 
 QUARTER: Final = 15
 _DAY: Final = 24 * 60
@@ -40,6 +40,10 @@ class Span:
         """How long it is."""
         return self.end - self.start
 
+    def overlap(self, other: Span) -> int:
+        """Return the minutes it shares with another."""
+        return max(0, min(self.end, other.end) - max(self.start, other.start))
+
 
 @dataclass(frozen=True, slots=True)
 class DayFrame:
@@ -54,6 +58,20 @@ class DayFrame:
     window: Span
     busy: tuple[Span, ...] = ()
     therapy: tuple[Span, ...] = ()
+
+    def whole(self) -> tuple[Span, ...] | None:
+        """Return the whole window in one stretch, None when nothing is left of it.
+
+        A busy stretch at either end, in which it could not be put on or taken off, is left out.
+        """
+        start, end = self.window.start, self.window.end
+        for stretch in sorted(self.busy, key=lambda s: s.start):
+            if stretch.start < start < stretch.end:
+                start = stretch.end
+        for stretch in sorted(self.busy, key=lambda s: -s.end):
+            if stretch.start < end < stretch.end:
+                end = stretch.start
+        return (Span(start, end),) if start < end else None
 
 
 class Clock:
@@ -85,16 +103,29 @@ class Clock:
         return self.plain or self.minute(self.time(minute)) == minute
 
 
-def frame(on: dt.date, routine: Routine, clock: Clock, settings: Mapping[str, int]) -> DayFrame:
-    """Return what a date leaves for wear."""
-    window = Span(
-        clock.minute(routine.wakes) + settings["after_waking_minutes"],
-        clock.minute(routine.sleeps) - settings["before_sleep_minutes"],
-    )
+def frame(
+    on: dt.date,
+    waking: tuple[dt.time, dt.time],
+    busy: Sequence[Busy],
+    clock: Clock,
+    *,
+    after_waking: int,
+    before_sleep: int,
+) -> DayFrame:
+    """Return what a date leaves for wear.
+
+    Args:
+        on: The date.
+        waking: When the person gets up and goes to bed.
+        busy: What else is on, on which days of the week.
+        clock: The date's clock.
+        after_waking: Minutes after waking before the prosthesis goes on.
+        before_sleep: Minutes before sleep in which it is off.
+    """
     weekday = WEEKDAYS[on.weekday()]
-    today = [busy for busy in routine.busy if weekday in busy.days]
+    today = [stretch for stretch in busy if weekday in stretch.days]
     return DayFrame(
-        window=window,
+        window=Span(clock.minute(waking[0]) + after_waking, clock.minute(waking[1]) - before_sleep),
         busy=_spans((b for b in today if b.what != "therapy"), clock),
         therapy=_spans((b for b in today if b.what == "therapy"), clock),
     )
@@ -122,8 +153,11 @@ def place(
         clock: The day's clock.
     """
     starts = _starts(day, minutes, through, clock)
-    best = _BEST_STARTS[sessions]
-    costs = [[_cost(day, start, minutes, wanted) for start in starts] for wanted in best]
+    own = [_own_cost(day, Span(start, start + minutes)) for start in starts]
+    costs = [
+        [abs(start - wanted) + cost for start, cost in zip(starts, own, strict=True)]
+        for wanted in _BEST_STARTS[sessions]
+    ]
     return _cheapest(starts, costs, minutes, rest)
 
 
@@ -149,15 +183,11 @@ def _allowed(busy: Sequence[Span], start: int, end: int, through: int) -> bool:
     return True
 
 
-def _cost(day: DayFrame, start: int, minutes: int, wanted: int) -> int:
-    session = Span(start, start + minutes)
-    covered = sum(_overlap(session, stretch) for stretch in day.therapy)
-    crossed = sum(_overlap(session, stretch) for stretch in day.busy)
-    return abs(start - wanted) + 10 * _DAY * (crossed > 0) - 100 * _DAY * covered
-
-
-def _overlap(one: Span, other: Span) -> int:
-    return max(0, min(one.end, other.end) - max(one.start, other.start))
+def _own_cost(day: DayFrame, session: Span) -> int:
+    """What speaks for or against a session, wherever it would best start: therapy for it, busy hours against."""
+    covered = sum(session.overlap(stretch) for stretch in day.therapy) if day.therapy else 0
+    crossed = any(session.overlap(stretch) for stretch in day.busy) if day.busy else False
+    return 10 * _DAY * crossed - 100 * _DAY * covered
 
 
 def _cheapest(starts: list[int], costs: list[list[int]], minutes: int, rest: int) -> tuple[Span, ...] | None:

@@ -7,7 +7,6 @@ table is listed here, so that a misspelt one is found when the table is read and
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final, get_args
 
 from fhircare.plan import Circumstance, Risk
@@ -15,6 +14,7 @@ from fhircare.plan.device import Cause, LimbSkin, LinerKind, Sensation, Side, Su
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Iterable, Iterator, Mapping
 
     from fhircare.delivery import DeliveryRecord
 

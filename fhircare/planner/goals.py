@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal
@@ -15,6 +15,8 @@ from fhircare.plan.measures import measures
 from fhircare.planner.rules import rules
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
     from fhircare.delivery import DeliveryRecord
 
 
@@ -131,11 +133,11 @@ def change(code: str, earlier: Decimal, later: Decimal) -> Change:
 def attainment_t(scores: Sequence[int], weights: Sequence[float] | None = None, rho: float = 0.3) -> float:
     """Return the T score of goal attainment scaling: 50 when every goal came out as expected.
 
-    T = 50 + 10 Σ(w·x) / √((1 − ρ)·Σw² + ρ·(Σw)²), with x from −2 (much less than expected) to +2 (much more)
-    and ρ = 0.3 (Kiresuk and Sherman 1968, Community Ment Health J 4:443).
+    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), with x from -2 (much less than expected) to
+    +2 (much more) and rho = 0.3 (Kiresuk and Sherman 1968, Community Ment Health J 4:443).
 
     Args:
-        scores: One per goal, −2 to +2.
+        scores: One per goal, -2 to +2.
         weights: One per goal, above zero; equal when left out.
         rho: Expected correlation among goals, at least 0 and below 1.
 
@@ -199,4 +201,4 @@ def _k_level(row: Mapping[str, Any], value: Decimal) -> int:
         return sum(value >= Decimal(str(lowest)) for lowest in row["bands"])
     medians = [Decimal(str(median)) for median in row["medians"]]
     # Nearest published group: the borders lie halfway between neighbours.
-    return 1 + sum(value >= (a + b) / 2 for a, b in zip(medians, medians[1:], strict=False))
+    return 1 + sum(value >= (a + b) / 2 for a, b in itertools.pairwise(medians))

@@ -7,10 +7,13 @@ anything from 30 to 60 minutes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from fhircare.errors import PlanningError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +106,8 @@ def _between(settings: Mapping[str, int], name: str, index: int, last: int) -> i
 def split(minutes: int, rung: Rung) -> tuple[int, int, int]:
     """Return the minutes of a session spent sitting, standing and walking; they add up to ``minutes``.
 
-    Sitting and walking are rounded down to five minutes, so that what is doubtful is spent standing still
-    rather than walking, and never to more than the session holds.
+    Told in steps of five minutes: walking rounded down, sitting to the nearest.
     """
-    sitting = minutes * rung.sitting_percent // 500 * 5
     walking = minutes * rung.walking_percent // 500 * 5
+    sitting = min((minutes * rung.sitting_percent + 250) // 500 * 5, minutes - walking)
     return sitting, minutes - sitting - walking, walking

@@ -12,13 +12,16 @@ log asks it with what really happened. It is careful by construction:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from fhircare.plan import Level, Pace
 from fhircare.planner.facts import Facts, in_words
 from fhircare.planner.rules import PACES, rules
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from fhircare.plan import Level, Pace
 
 Rule = Literal[
     "first-day", "climb", "longest", "all-day", "hold", "hold-short", "hold-skin", "hold-pain", "hold-missing",
@@ -170,19 +173,17 @@ def _decide(policy: Policy, state: _State) -> Decision:
     if state.hold:
         return Decision(state.step, state.hold, _HELD[state.hold])
     if state.step == policy.rungs:
-        return Decision(state.step, "all-day", "The whole day goes well.")
+        return Decision(state.step, "all-day", "After a good whole day, another.")
+    good = "a good day" if policy.days_per_step == 1 else f"{policy.days_per_step} good days"
     if state.good < policy.days_per_step:
-        return Decision(
-            state.step,
-            "hold",
-            f"This pace takes {_days(policy.days_per_step)} a step; day {state.good + 1} of them.",
-        )
+        why = f"This pace takes {good} on a step; this is day {state.good + 1}."
+        return Decision(state.step, "hold", why)
     step = state.step + 1
     if step == policy.rungs:
-        return Decision(step, "all-day", "The longest sessions went well, so the whole day.")
+        return Decision(step, "all-day", f"After {good} on the last step, the whole day.")
     if step == policy.rungs - 1:
-        return Decision(step, "longest", "The last step went well; this is the last before the whole day.")
-    return Decision(step, "climb", "The last step went well, so the next one.")
+        return Decision(step, "longest", f"After {good}, the last step before the whole day.")
+    return Decision(step, "climb", f"After {good}, the next step.")
 
 
 def _why_back(state: _State, step: int, too_long: int) -> str:

@@ -113,7 +113,7 @@ def read_table(name: str) -> dict[str, Any]:
 
 
 def _setting(name: str, row: Mapping[str, Any]) -> Setting:
-    by_pace = {pace: row[pace] for pace in PACES if pace != "usual" and pace in row}
+    by_pace: dict[str, int] = {pace: row[pace] for pace in PACES if pace != "usual" and pace in row}
     unknown = set(row) - {"usual", "low", "high", "unit", "text", "source", *PACES}
     if unknown or not row["source"] or not row["text"]:
         raise ValueError(f"rules.toml: setting {name} has unknown keys {unknown} or lacks text or source")

@@ -11,9 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from statistics import median
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -21,6 +19,9 @@ from fhircare.plan import SockKit, SockLayers
 from fhircare.planner.rules import rules
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from decimal import Decimal
+
     from fhircare.planner.facts import Facts
 
 RECHECK_STEPS: Final = 10
@@ -244,7 +245,7 @@ def ply_trend(notes: Sequence[PlyNote], threshold: int, *, confidence: float = 0
     mornings = sorted((note.on, note.morning) for note in notes if note.morning is not None)
     if len(mornings) < LEAST_DAYS_FOR_TREND or mornings[0][0] == mornings[-1][0]:
         return None
-    from scipy.stats import theilslopes  # noqa: PLC0415 - heavy, and planning does not need it
+    from scipy.stats import theilslopes
 
     first = mornings[0][0]
     days = [(on - first).days for on, _ in mornings]

@@ -8,7 +8,6 @@ is also seen ever lowers a level.
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal, get_args
@@ -18,6 +17,8 @@ from fhircare.planner.facts import check_conditions, holds
 from fhircare.planner.rules import read_table, rules
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
     from fhircare.delivery import DeliveryRecord
     from fhircare.planner.facts import Facts
 

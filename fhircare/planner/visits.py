@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -20,6 +19,8 @@ from fhircare.plan import Visit
 from fhircare.planner.booking import Booking, Diary, Need, book
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
     from fhircare.delivery import DeliveryRecord
 
 VisitKind = Literal[

@@ -17,19 +17,21 @@ The schedule runs until the whole day has been worn for ``all_day_days`` days, a
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fhircare.errors import PlanningError
 from fhircare.plan import WEEKDAYS, Override, Pace, Session, WearDay, WearSchedule
-from fhircare.planner.day import Clock, DayFrame, Span, frame, place
-from fhircare.planner.ladder import Rung, ladder, lengths, split
-from fhircare.planner.pace import Climber, DayOutcome, Policy
+from fhircare.planner.day import Span
+from fhircare.planner.ladder import lengths
+from fhircare.planner.layout import Layout
+from fhircare.planner.pace import Climber, DayOutcome
 from fhircare.planner.words import duration, weekdays_in_words
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from fhircare.delivery import DeliveryRecord
     from fhircare.planner.rules import Settings
 
@@ -65,13 +67,15 @@ def wear_schedule(
             "record the skin as healed-wound once it has closed",
         )
     routine = record.routine
-    waking = (
-        _minute(routine.sleeps)
-        - settings["before_sleep_minutes"]
-        - _minute(routine.wakes)
-        - settings["after_waking_minutes"]
+    layout = Layout(
+        wakes=routine.wakes,
+        sleeps=routine.sleeps,
+        busy=routine.busy,
+        days_without_wear=routine.days_without_wear,
+        settings=settings,
+        zone=ZoneInfo(record.clinic.time_zone),
     )
-    builder = _Builder(record, settings, ladder(settings, waking), ZoneInfo(record.clinic.time_zone))
+    builder = _Builder(layout)
     days = builder.days(first_day(record))
     return WearSchedule(
         pace=pace,
@@ -80,6 +84,8 @@ def wear_schedule(
         wakes=routine.wakes,
         sleeps=routine.sleeps,
         rest_minutes=settings["rest_minutes"],
+        busy=routine.busy,
+        days_without_wear=routine.days_without_wear,
         redness_minutes=settings["redness_minutes"],
         binding=(*builder.binding(), *binding),
         overrides=(*settings.overrides, *left_out),
@@ -91,38 +97,21 @@ def first_day(record: DeliveryRecord) -> dt.date:
     return record.wear.starts_on or record.prosthesis.delivered_on + dt.timedelta(days=1)
 
 
-def _minute(time: dt.time) -> int:
-    return time.hour * 60 + time.minute
-
-
 @dataclass
 class _Builder:
-    """Walks through the days, asking the policy where each stands and the day what it holds."""
+    """Walks through the days, asking the policy where each stands and the layout what it holds."""
 
-    record: DeliveryRecord
-    settings: Settings
-    rungs: tuple[Rung, ...]
-    zone: ZoneInfo
-    longest: int = 0
-    """Longest session planned so far, in minutes."""
+    layout: Layout
     shortened: dict[int, set[int]] = field(default_factory=dict)
     """Rungs that some days do not hold, with those days of the week."""
     no_room: set[int] = field(default_factory=set)
     """Days of the week that hold no session at all."""
     reached: bool = False
-    _placed: dict[tuple[DayFrame, int, int], tuple[Span, ...] | None] = field(default_factory=dict)
+    """Whether the whole day was worn for as long as it should be."""
 
     def days(self, start: dt.date) -> tuple[WearDay, ...]:
-        settings = self.settings
-        climber = Climber(
-            Policy(
-                rungs=len(self.rungs),
-                days_per_step=settings["days_per_step"],
-                pause_days=settings["pause_days"],
-                target_percent=settings["target_percent"],
-                pain_limit=settings["pain_limit"],
-            )
-        )
+        settings, top = self.layout.settings, len(self.layout.rungs)
+        climber = Climber(self.layout.policy)
         found: list[WearDay] = []
         all_day = 0
         while len(found) < settings["most_days"]:
@@ -130,7 +119,7 @@ class _Builder:
                 break
             day = self._day(start + dt.timedelta(days=len(found)), climber)
             found.append(day)
-            all_day += day.step == len(self.rungs)
+            all_day += day.step == top
             # Planned as if all goes well; the log will tell, and the same policy answers it.
             climber.live(DayOutcome(day.step, day.minutes, day.minutes, "carry-on", 0))
         if not any(day.sessions for day in found):
@@ -142,71 +131,32 @@ class _Builder:
         return tuple(found)
 
     def _day(self, on: dt.date, climber: Climber) -> WearDay:
-        for span in self.record.routine.days_without_wear:
-            if on in span:
-                reason = f": {span.reason}" if span.reason else ""
-                return WearDay(
-                    on=on, step=0, sessions=(), rule="no-wear", why=f"No wear on this day{reason}."
-                )
+        off = self.layout.without_wear(on)
+        if off is not None:
+            reason = f": {off.reason}" if off.reason else ""
+            return WearDay(on=on, step=0, sessions=(), rule="no-wear", why=f"No wear on this day{reason}.")
         decision = climber.decide()
-        clock = Clock(on, self.zone)
-        today = frame(on, self.record.routine, clock, self.settings)
-        for rung in reversed(self.rungs[: decision.step]):
-            spans = self._place(today, rung, clock)
-            if spans is None:
+        for step in range(decision.step, 0, -1):
+            sessions = self.layout.sessions(step, on)
+            if sessions is None:
                 continue
             rule, why = str(decision.rule), decision.why
-            if rung.number < decision.step:
+            if step < decision.step:
                 self.shortened.setdefault(decision.step, set()).add(on.weekday())
                 rule = "shortened"
                 why = f"The day does not hold step {decision.step}; this is the highest step that fits."
-            self.longest = max(self.longest, *(span.minutes for span in spans))
-            return WearDay(
-                on=on,
-                step=rung.number,
-                sessions=tuple(self._session(span, rung, clock) for span in spans),
-                rule=rule,
-                why=f"{why} {self._told(rung, spans)}{_therapy_told(today, spans, clock)}",
-            )
+            told = f"{self._told(step)}{_therapy_told(self.layout, on, sessions)}"
+            return WearDay(on=on, step=step, sessions=sessions, rule=rule, why=f"{why} {told}")
         self.no_room.add(on.weekday())
-        return WearDay(
-            on=on, step=0, sessions=(), rule="no-room", why="What else is on leaves no room for a session."
-        )
+        why = "What else is on leaves no room for a session."
+        return WearDay(on=on, step=0, sessions=(), rule="no-room", why=why)
 
-    def _place(self, today: DayFrame, rung: Rung, clock: Clock) -> tuple[Span, ...] | None:
-        if rung.all_day:
-            return _whole_day(today)
-        key = (today, rung.number, self.longest)
-        if clock.plain and key in self._placed:
-            return self._placed[key]
-        spans = place(
-            today,
-            rung.sessions,
-            rung.minutes,
-            rest=self.settings["rest_minutes"],
-            through=self.longest,
-            clock=clock,
-        )
-        if clock.plain:
-            self._placed[key] = spans
-        return spans
-
-    def _session(self, span: Span, rung: Rung, clock: Clock) -> Session:
-        sitting, standing, walking = split(span.minutes, rung)
-        return Session(
-            start=clock.time(span.start),
-            minutes=span.minutes,
-            sitting=sitting,
-            standing=standing,
-            walking=walking,
-            all_day=rung.all_day,
-        )
-
-    def _told(self, rung: Rung, spans: tuple[Span, ...]) -> str:
-        head = f"Step {rung.number} of {len(self.rungs)}"
+    def _told(self, step: int) -> str:
+        rung = self.layout.rungs[step - 1]
+        head = f"Step {step} of {len(self.layout.rungs)}"
         if rung.all_day:
             return f"{head}: all day."
-        count = {1: "one session", 2: "two sessions", 3: "three sessions"}[len(spans)]
+        count = {1: "one session", 2: "two sessions", 3: "three sessions"}[rung.sessions]
         return f"{head}: {count} of {duration(rung.minutes)}."
 
     def binding(self) -> tuple[str, ...]:
@@ -214,21 +164,22 @@ class _Builder:
         return tuple(self._binding())
 
     def _binding(self) -> Iterable[str]:
-        settings, rest = self.settings, self.settings["rest_minutes"]
+        settings, rungs = self.layout.settings, self.layout.rungs
+        rest = settings["rest_minutes"]
         wished = settings["sessions_a_day"]
-        if self.rungs[0].sessions < wished and not self.rungs[0].all_day:
+        if rungs[0].sessions < wished and not rungs[0].all_day:
             yield (
-                f"The waking day does not hold {wished} sessions of {duration(self.rungs[0].minutes)} "
+                f"The waking day does not hold {wished} sessions of {duration(rungs[0].minutes)} "
                 f"with {rest} minutes of rest between; fewer sessions are planned."
             )
-        longest = max(rung.minutes for rung in self.rungs if rung.sessions == self.rungs[0].sessions)
+        longest = max(rung.minutes for rung in rungs if rung.sessions == rungs[0].sessions)
         if longest < lengths(settings)[-1]:
             yield (
                 f"The waking day does not hold {wished} sessions of {duration(lengths(settings)[-1])} "
                 f"with {rest} minutes of rest between; the ladder goes over to one long session earlier."
             )
         for step, weekdays in sorted(self.shortened.items()):
-            rung = self.rungs[step - 1]
+            rung = rungs[step - 1]
             what = "the whole day" if rung.all_day else f"{rung.sessions} of {duration(rung.minutes)}"
             yield (
                 f"On {weekdays_in_words(weekdays)} the day does not hold step {step} ({what}) around "
@@ -250,29 +201,22 @@ class _Builder:
         names = {WEEKDAYS[day] for day in weekdays}
         told = [
             f"{busy.what} {busy.starts:%H:%M} to {busy.ends:%H:%M}"
-            for busy in self.record.routine.busy
+            for busy in self.layout.busy
             if names & set(busy.days)
         ]
         return ", ".join(dict.fromkeys(told)) or "the waking day"
 
 
-def _whole_day(today: DayFrame) -> tuple[Span, ...] | None:
-    """The whole waking day, less a busy stretch at either end in which it could not be put on or taken off."""
-    start, end = today.window.start, today.window.end
-    for stretch in sorted(today.busy, key=lambda s: s.start):
-        if stretch.start < start < stretch.end:
-            start = stretch.end
-    for stretch in sorted(today.busy, key=lambda s: -s.end):
-        if stretch.start < end < stretch.end:
-            end = stretch.start
-    return (Span(start, end),) if start < end else None
-
-
-def _therapy_told(today: DayFrame, spans: tuple[Span, ...], clock: Clock) -> str:
+def _therapy_told(layout: Layout, on: dt.date, sessions: tuple[Session, ...]) -> str:
+    therapy = layout.frame(on).therapy
+    if not therapy:
+        return ""
+    clock = layout.clock(on)
+    worn = [Span(at, at + s.minutes) for s in sessions for at in (clock.minute(s.start),)]
     told = []
-    for stretch in today.therapy:
+    for stretch in therapy:
         hours = f"therapy {clock.time(stretch.start):%H:%M} to {clock.time(stretch.end):%H:%M}"
-        covered = sum(max(0, min(s.end, stretch.end) - max(s.start, stretch.start)) for s in spans)
+        covered = sum(stretch.overlap(span) for span in worn)
         if covered == stretch.minutes:
             told.append(f"Worn for {hours}.")
         elif covered:

@@ -1,0 +1,169 @@
+"""How the sessions of a rung lie on a date: for a record being planned, and for a plan being revised.
+
+A ``Layout`` knows the waking day, what else is on, the ladder and the clinic's zone. It answers for any rung and
+date, and depends on nothing else, so that a plan read from its bundle is revised by the rules it was made with.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from fhircare.errors import PlanningError
+from fhircare.plan import Session
+from fhircare.planner.day import Clock, DayFrame, Span, frame, place
+from fhircare.planner.ladder import Rung, ladder, split
+from fhircare.planner.pace import Policy
+from fhircare.planner.rules import LEAVE_OUT, Settings, settings_for
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from fhircare.plan import Busy, DateRange, Plan
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What the sessions of a day depend on.
+
+    Attributes:
+        wakes: Start of the waking day.
+        sleeps: End of it.
+        busy: When the prosthesis cannot be put on or taken off.
+        days_without_wear: Days on which it cannot be worn.
+        settings: The numbers of the pace, with the clinician's own in their place.
+        zone: The clinic's zone.
+    """
+
+    wakes: dt.time
+    sleeps: dt.time
+    busy: tuple[Busy, ...]
+    days_without_wear: tuple[DateRange, ...]
+    settings: Settings
+    zone: ZoneInfo
+    _placed: dict[tuple[DayFrame, int], tuple[Span, ...] | None] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    _clocks: dict[dt.date, Clock] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def rungs(self) -> tuple[Rung, ...]:
+        """The ladder.
+
+        Raises:
+            PlanningError: When the waking day does not hold even the first session.
+        """
+        waking = (
+            _minute(self.sleeps)
+            - self.settings["before_sleep_minutes"]
+            - _minute(self.wakes)
+            - self.settings["after_waking_minutes"]
+        )
+        return ladder(self.settings, waking)
+
+    @cached_property
+    def policy(self) -> Policy:
+        """What ``next_step`` decides by."""
+        return Policy(
+            rungs=len(self.rungs),
+            days_per_step=self.settings["days_per_step"],
+            pause_days=self.settings["pause_days"],
+            target_percent=self.settings["target_percent"],
+            pain_limit=self.settings["pain_limit"],
+        )
+
+    def without_wear(self, on: dt.date) -> DateRange | None:
+        """Return the stretch of days without wear that a date lies in, None when it may be worn."""
+        return next((span for span in self.days_without_wear if on in span), None)
+
+    def sessions(self, step: int, on: dt.date) -> tuple[Session, ...] | None:
+        """Return the sessions of a rung on a date, None when the day does not hold them.
+
+        A session runs through a whole busy stretch only when sessions at least that long were worn on the
+        rung below; the whole day runs through anything.
+
+        Raises:
+            PlanningError: When there is no such rung.
+        """
+        if not 1 <= step <= len(self.rungs):
+            raise PlanningError(f"There is no step {step}", f"the ladder has steps 1 to {len(self.rungs)}")
+        rung, clock = self.rungs[step - 1], self.clock(on)
+        spans = self._spans(rung, clock, self.frame(on))
+        if spans is None:
+            return None
+        return tuple(_session(span, rung, clock) for span in spans)
+
+    def clock(self, on: dt.date) -> Clock:
+        """Return the clock of a date."""
+        if on not in self._clocks:
+            self._clocks[on] = Clock(on, self.zone)
+        return self._clocks[on]
+
+    def frame(self, on: dt.date) -> DayFrame:
+        """Return what a date leaves for wear."""
+        settings = self.settings
+        return frame(
+            on,
+            (self.wakes, self.sleeps),
+            self.busy,
+            self.clock(on),
+            after_waking=settings["after_waking_minutes"],
+            before_sleep=settings["before_sleep_minutes"],
+        )
+
+    def _spans(self, rung: Rung, clock: Clock, today: DayFrame) -> tuple[Span, ...] | None:
+        key = (today, rung.number)
+        if clock.plain and key in self._placed:
+            return self._placed[key]
+        if rung.all_day:
+            spans = today.whole()
+        else:
+            spans = place(
+                today,
+                rung.sessions,
+                rung.minutes,
+                rest=self.settings["rest_minutes"],
+                through=self.rungs[rung.number - 2].minutes if rung.number > 1 else 0,
+                clock=clock,
+            )
+        if clock.plain:
+            self._placed[key] = spans
+        return spans
+
+
+def layout_of(plan: Plan) -> Layout:
+    """Return the layout a plan was made with, from the plan alone.
+
+    Raises:
+        PlanningError: When the plan has no wearing schedule or no clinic, whose zone its clock times are in.
+        DeliveryError: When its overrides are not ones this planner knows.
+    """
+    if plan.wear is None or plan.clinic is None:
+        raise PlanningError("The plan has no wearing schedule, or no clinic whose zone it is in")
+    numbers = tuple(override for override in plan.wear.overrides if override.setting != LEAVE_OUT)
+    return Layout(
+        wakes=plan.wear.wakes,
+        sleeps=plan.wear.sleeps,
+        busy=plan.wear.busy,
+        days_without_wear=plan.wear.days_without_wear,
+        settings=settings_for(plan.wear.pace, numbers),
+        zone=ZoneInfo(plan.clinic.time_zone),
+    )
+
+
+def _session(span: Span, rung: Rung, clock: Clock) -> Session:
+    sitting, standing, walking = split(span.minutes, rung)
+    return Session(
+        start=clock.time(span.start),
+        minutes=span.minutes,
+        sitting=sitting,
+        standing=standing,
+        walking=walking,
+        all_day=rung.all_day,
+    )
+
+
+def _minute(time: dt.time) -> int:
+    return time.hour * 60 + time.minute
