@@ -73,6 +73,8 @@ class LogEntry(Part):
     """Which liner was worn, as the person tells them apart."""
     signs: tuple[Text, ...] = ()
     """Codes of further warning signs that were seen, such as fever."""
+    released: bool | None = None
+    """True when wear may begin again after a stop; only the clinic or the therapist may write it."""
     comment: str = ""
     """Anything else."""
 

@@ -100,6 +100,8 @@ def _contradictions(entry: LogEntry) -> Iterator[Fault]:
             yield Fault(
                 f"{place}.skin", "was found without any wear", "write the wear, or add it under signs"
             )
+    if entry.released and entry.author not in ("clinic", "physical-therapist"):
+        yield Fault("released", "is a clinician's to write", "remove it; call the clinic instead")
     if entry.fall_hurt and not entry.falls:
         yield Fault("falls", "counts no fall, but one hurt", "write how many falls there were")
 

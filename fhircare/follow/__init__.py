@@ -1,0 +1,1 @@
+"""Follow the patient: log, decision, revised plan. The loop closes here."""
