@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.check.links import element_page
 from fhircare.check.nearest import nearest
-from fhircare.check.primitives import fault, json_type
+from fhircare.check.primitives import absolute, fault, json_type
 
 if TYPE_CHECKING:
     from fhircare.check.path import Path
@@ -120,6 +120,16 @@ def _primitive(element: Element, key: str, v: Any, at: Path, w: Walk, node_id: s
         )
         if found.severity == "error":
             return
+    if element.absolute and not absolute(v):
+        w.say(
+            at,
+            "error",
+            "value",
+            "uri.absolute",
+            f"{element.name} must be absolute",
+            "give the whole URI, such as http://... or urn:oid:...",
+            page(w, node_id, element.name),
+        )
     if element.binding is not None:
         from fhircare.check.terminology import explain_code
 

@@ -12,6 +12,7 @@ import hashlib
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check import terminology
+from fhircare.check.primitives import absolute
 
 if TYPE_CHECKING:
     from fhircare.check.path import Path
@@ -116,7 +117,7 @@ def extension_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
 def identifier_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
     """The system of an identifier is absolute."""
     system = o.get("system")
-    if isinstance(system, str) and system and not terminology.absolute(system):
+    if isinstance(system, str) and system and not absolute(system):
         w.say(
             (p, "system"),
             "error",
@@ -162,7 +163,60 @@ def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
             )
 
 
+def questionnaire_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Each enableWhen asks about an item that is in the questionnaire."""
+    items: list[tuple[dict[str, Any], Path]] = []
+    waiting: list[tuple[Any, Path]] = [(o, p)]
+    while waiting:
+        owner, at = waiting.pop()
+        inner = owner.get("item")
+        if isinstance(inner, list):
+            found = [(item, ((at, "item"), i)) for i, item in enumerate(inner) if isinstance(item, dict)]
+            items += found
+            waiting += found
+    links = {item.get("linkId") for item, _ in items if isinstance(item.get("linkId"), str)}
+    for item, at in items:
+        conditions = item.get("enableWhen")
+        for i, condition in enumerate(conditions if isinstance(conditions, list) else ()):
+            question = condition.get("question") if isinstance(condition, dict) else None
+            if isinstance(question, str) and question and question not in links:
+                w.say(
+                    (((at, "enableWhen"), i), "question"),
+                    "error",
+                    "business-rule",
+                    "questionnaire.question",
+                    "no item of the questionnaire has this linkId",
+                    "name the linkId of the item whose answer decides",
+                    "https://hl7.org/fhir/R4/questionnaire-definitions.html#Questionnaire.item.enableWhen.question",
+                )
+
+
+def codesystem_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """The count of a complete code system is the number of its concepts."""
+    count, total = o.get("count"), 0
+    if o.get("content") != "complete" or not isinstance(count, int):
+        return
+    waiting: list[Any] = [o]
+    while waiting:
+        concepts = waiting.pop().get("concept")
+        inner = [c for c in concepts if isinstance(c, dict)] if isinstance(concepts, list) else []
+        total += len(inner)
+        waiting += inner
+    if count != total:
+        w.say(
+            (p, "count"),
+            "error",
+            "business-rule",
+            "codesystem.count",
+            "count is not the number of concepts of this complete code system",
+            f"{total}, nested concepts included",
+            "https://hl7.org/fhir/R4/codesystem-definitions.html#CodeSystem.count",
+        )
+
+
 EXTRAS = {
+    "Questionnaire": ('get("item") is not None', "questionnaire_extra"),
+    "CodeSystem": ('get("count") is not None', "codesystem_extra"),
     "Coding": ('(get("system"), get("code")) not in good_codings', "coding_extra"),
     "Quantity": ('get("system") == UCUM and ("Quantity", get("code")) not in good_units', "quantity_extra"),
     "Age": ('get("system") == UCUM and ("Age", get("code")) not in good_units', "age_extra"),

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 # Invariants that are enforced elsewhere than by their FHIRPath, each with where.
 ELSEWHERE = {
     "ele-1": "the walk: an object with no members or an id alone is found while walking",
+    "bdl-7": "bundles: fullUrl and version are compared there, which can say which entries collide",
     "txt-1": "narrative: elements and attributes of the XHTML are checked one by one",
     "txt-2": "narrative: text or an image must be there",
 }

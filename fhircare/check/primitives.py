@@ -39,6 +39,9 @@ sound_time = re.compile(TIME).fullmatch
 sound_id = re.compile(r"[A-Za-z0-9\-.]{1,64}").fullmatch
 sound_code = re.compile(r"[^\s]+(?: [^\s]+)*").fullmatch
 sound_uri = re.compile(rf"(?!(?:urn:)?(?:oid|uuid):)\S+|{URN_OID}|{URN_UUID}").fullmatch
+sound_absolute = re.compile(
+    rf"(?!urn:(?:oid|uuid):|oid:|uuid:)[A-Za-z][A-Za-z0-9+.\-]*:\S+|{URN_OID}|{URN_UUID}"
+).fullmatch
 sound_oid = re.compile(URN_OID).fullmatch
 sound_uuid = re.compile(URN_UUID).fullmatch
 
@@ -49,6 +52,7 @@ _any_string = re.compile(r"[ \r\n\t\S]+").fullmatch
 _control = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]").search
 _html_tag = re.compile(r"</?[A-Za-z][A-Za-z0-9]*(?:\s[^<>]*)?/?>").search
 _loose_uuid = re.compile(URN_UUID, re.IGNORECASE).fullmatch
+_scheme = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:.").match
 _base64 = re.compile(r"(?:[0-9a-zA-Z+/]{4})*(?:[0-9a-zA-Z+/]{2}==|[0-9a-zA-Z+/]{3}=)?").fullmatch
 
 _TEXT = "v.__class__ is str and v.isprintable() and v.strip()"
@@ -105,6 +109,11 @@ def sound_base64(value: str) -> bool:
         return bool(binascii.a2b_base64(value.encode("ascii"), strict_mode=True))
     except ValueError:
         return False
+
+
+def absolute(uri: str) -> bool:
+    """Tell whether a URI begins with a scheme (RFC 3986, 3.1)."""
+    return bool(_scheme(uri))
 
 
 def json_type(value: Any) -> str:

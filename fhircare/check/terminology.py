@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from fhircare.check.report import Severity
     from fhircare.check.walk import Walk
 
+from fhircare.check.primitives import absolute
 from fhircare.spec import Binding, ValueSet, definitions
 
 UCUM = "http://unitsofmeasure.org"
@@ -326,13 +327,3 @@ def sound_coding(v: dict[str, Any], p: Path, w: Walk, good: set[Pair]) -> None:
     if len(good) > MOST_REMEMBERED:
         good.clear()
     good.add((system, code))
-
-
-def absolute(uri: str) -> bool:
-    """Tell whether a URI begins with a scheme (RFC 3986, 3.1)."""
-    scheme, colon, _ = uri.partition(":")
-    return (
-        bool(colon)
-        and scheme[:1].isalpha()
-        and scheme.replace("+", "").replace("-", "").replace(".", "").isalnum()
-    )

@@ -194,6 +194,8 @@ class _TypeWriter:
     def _sound(self, element: Element, kind: TypeRef) -> str:
         """Return the quick test: the primitive's own, or membership in what a binding is known to allow."""
         binding = element.binding
+        if element.absolute:
+            return "v.__class__ is str and sound_absolute(v)"
         if binding is None or binding.strength == "example" or not binding.value_set:
             return SOUND[kind.code]
         name = f"codes_{identifier(binding.value_set.rsplit('/', maxsplit=1)[-1]).replace('-', '_')}"

@@ -70,6 +70,7 @@ class Element(NamedTuple):
         constraints: Invariants stated on the element itself (those of a backbone are on its node).
         names: The names it may have in JSON, each with its type: more than one for a choice.
         is_list: True when the JSON is an array.
+        absolute: True for a uri whose definition says that it is an absolute one.
     """
 
     name: str
@@ -81,6 +82,7 @@ class Element(NamedTuple):
     constraints: tuple[Constraint, ...]
     names: dict[str, TypeRef]
     is_list: bool
+    absolute: bool = False
 
 
 class Node(NamedTuple):
@@ -139,6 +141,7 @@ class _Lines:
 
     def __init__(self, folder: str, name: str) -> None:
         path = os.path.join(os.path.dirname(__file__), folder, name)  # noqa: PTH118, PTH120 - start-up time
+        self.path = path
         raw: bytes = __spec__.loader.get_data(path)  # type: ignore[union-attr]
         end = raw.index(b"\n") + 1
         self.head: dict[str, Any] = json.loads(raw[:end])
@@ -186,6 +189,7 @@ def _element(name: str, raw: dict[str, Any]) -> Element:
         _constraints(raw),
         names,
         most not in {"0", "1"},
+        raw.get("absolute", False),
     )
 
 
@@ -194,6 +198,7 @@ class Definitions:
 
     Attributes:
         release: ``R4``.
+        path: The file they are read from.
         about: ``package``, ``version``, ``fhir``, ``licence`` and ``sha256`` of the package behind the data.
         resource_types: Every concrete resource type.
         complex_types: Every concrete data type with elements.
@@ -203,6 +208,7 @@ class Definitions:
     def __init__(self, release: str) -> None:
         self.release = release
         self._lines = _Lines(RELEASES[release], "types.jsonl")
+        self.path = self._lines.path
         head = self._lines.head
         self.about = {key: head[key] for key in ("package", "version", "fhir", "licence", "sha256")}
         self.resource_types = frozenset(head["kinds"]["resource"])

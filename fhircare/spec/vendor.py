@@ -124,6 +124,8 @@ def _element(element: Json, said_elsewhere: set[str]) -> Json:
     types = _types(element)
     if types:
         entry["types"] = types
+    if "uri" in types and element.get("definition", "").startswith("An absolute UR"):
+        entry["absolute"] = True
     if "contentReference" in element:
         entry["ref"] = element["contentReference"].rsplit("#", maxsplit=1)[-1]
     binding = _binding(element)
