@@ -155,10 +155,10 @@ def _sock_change(last: Evidence) -> int:
 
 
 def _days(plan: Plan, on: dt.date, known: Mapping[dt.date, Evidence]) -> list[WearDay]:
-    """Return the planned days before ``on``; after the schedule, its last day for each day with a report.
+    """Return the planned days before ``on``; afterwards the last of them once for each day reported.
 
-    """Return the planned days before ``on``; after the schedule, its last day once for each day reported.
-    every day down, so silence says nothing.
+    During the break-in a day without a report counts against the next step. Later nobody is asked to write every
+    day down, so silence says nothing.
     """
     if plan.wear is None:
         return []
