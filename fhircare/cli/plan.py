@@ -35,16 +35,19 @@ def run(args: argparse.Namespace) -> int:
     """Plan, then write what was asked for."""
     if not (args.output or args.explain or args.chart):
         args.parser.error("say what to do with the plan: -o BUNDLE, --explain or --chart FILE.svg")
-    from fhircare.bundle import dump, to_bundle
-    from fhircare.planner import chart, explain
-
     plan = planned(args.record)
     if args.output:
+        from fhircare.bundle import dump, to_bundle
+
         write_whole(args.output, dump(to_bundle(plan)).encode())
         if args.output != STANDARD:
             note(f"{args.output}: a draft for a clinician to approve")
     if args.chart:
+        from fhircare.planner import chart
+
         write_whole(args.chart, chart(plan).encode())
     if args.explain:
+        from fhircare.planner import explain
+
         say(explain(plan))
     return 0

@@ -157,8 +157,8 @@ def _sock_change(last: Evidence) -> int:
 def _days(plan: Plan, on: dt.date, known: Mapping[dt.date, Evidence]) -> list[WearDay]:
     """Return the planned days before ``on``; afterwards the last of them once for each day reported.
 
-    During the break-in a day without a report counts against the next step. Later nobody is asked to write every
-    day down, so silence says nothing.
+    During the break-in a day without a report counts against the next step. Later nobody is asked to write
+    every day down, so silence says nothing.
     """
     if plan.wear is None:
         return []
