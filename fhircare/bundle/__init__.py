@@ -16,8 +16,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from fhircare.bundle.advice import write_advice
 from fhircare.bundle.appointment import write_visits
-from fhircare.bundle.care import write_advice, write_sock_guide, write_tasks
+from fhircare.bundle.care import write_sock_guide, write_tasks
 from fhircare.bundle.careplan import bundle_of, write_careplan
 from fhircare.bundle.clinic import write_clinic
 from fhircare.bundle.device import write_devices
@@ -28,10 +29,11 @@ from fhircare.bundle.order import write_order
 from fhircare.bundle.people import write_large_print, write_patient, write_professionals
 from fhircare.bundle.provenance import write_provenance
 from fhircare.bundle.reading import Reading, read
-from fhircare.bundle.signs import write_signs
+from fhircare.bundle.schedule import write_schedule
+from fhircare.bundle.signs import write_flags, write_signs
 from fhircare.bundle.source import Unread
 from fhircare.bundle.text import dump, load
-from fhircare.bundle.wear import write_wear
+from fhircare.bundle.wear import write_days
 from fhircare.plan import Plan
 
 
@@ -50,12 +52,14 @@ def to_bundle(plan: Plan) -> dict[str, Any]:
     devices = write_devices(draft)
     observations = [*write_observations(draft), *write_measurements(draft)]
     goals = write_goals(draft, conditions)
-    wear = write_wear(draft, goals)
-    care = [*write_tasks(draft), *write_sock_guide(draft), *write_advice(draft)]
-    signs = write_signs(draft)
+    wear = [*write_schedule(draft), *write_days(draft, goals)]
+    care = [*write_tasks(draft), *write_sock_guide(draft), *write_advice(draft), *write_signs(draft)]
+    flags = [*write_flags(draft), *([large_print] if large_print else [])]
     activities = [*wear, *care, *write_visits(draft)]
-    support = [*order, *devices, *observations, *signs, *([large_print] if large_print else [])]
-    careplan = write_careplan(draft, addresses=conditions, support=support, goals=goals, activities=activities)
+    support = [*order, *devices, *observations, *flags]
+    careplan = write_careplan(
+        draft, addresses=conditions, support=support, goals=goals, activities=activities
+    )
     write_provenance(draft, [careplan, *activities])
     return bundle_of(draft)
 

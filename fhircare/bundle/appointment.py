@@ -23,7 +23,7 @@ from typing import Any, get_args
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
-from fhircare.bundle.located import Node, Read, choice, find, listed, made
+from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.people import read_role, role_reference
 from fhircare.bundle.source import Source
 from fhircare.plan import Visit
@@ -35,16 +35,16 @@ _SERVICE = {"prosthetist": "585", "physical-therapist": "65"}
 
 def write_visits(draft: Draft) -> list[Json]:
     """Add the visits; return references in order."""
-    return [_write_visit(draft, index, visit) for index, visit in enumerate(draft.plan.visits)]
+    return [_write_visit(draft, visit) for visit in draft.plan.visits]
 
 
-def _write_visit(draft: Draft, index: int, visit: Visit) -> Json:
-    key = f"visit/{index}"
+def _write_visit(draft: Draft, visit: Visit) -> Json:
+    key = draft.key("visit", *visit.kinds)
     end = visit.start + dt.timedelta(minutes=visit.minutes)
     title = ", ".join(terms.display("visit-kind", kind) or kind for kind in visit.kinds)
     service = _SERVICE.get(visit.role)
     body = {
-        "identifier": draft.own(key),
+        "identifier": draft.own(key, lasting=True),
         "status": visit.status,
         "serviceType": [fhir.concept("", terms.coding("service-type", service))] if service else [],
         "appointmentType": fhir.concept("", terms.coding("appointment-type", "FOLLOWUP")),
@@ -149,6 +149,3 @@ def _actor_role(source: Source, one: Node) -> Read[Any]:
         if role is not None:
             return role
     return Read("prosthetist")
-
-
-__all__ = ["find", "instant", "read_visits", "write_visits"]

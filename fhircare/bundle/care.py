@@ -1,4 +1,4 @@
-"""Daily care, both ways.
+"""What to do again and again, and the guide to the socks, both ways.
 
 =====================================  =================================================================
 plan.care                              FHIR
@@ -8,14 +8,11 @@ tasks[].frequency, first, last         occurrenceTiming: frequency, period, when
 a task without frequency               occurrencePeriod, and asNeededBoolean unless it follows wear
 tasks[].after_each_wear                asNeededCodeableConcept after-wear
 tasks[].why                            note
-advice[] code, text                    CommunicationRequest: category (ours), payload
-advice[].why                           reasonCode.text
 sock_guide[]                           one ServiceRequest of code sock-guide, an orderDetail ``socks`` for each
                                        total: parameters total-ply, layer (in order), possible
 =====================================  =================================================================
 
-R4's Task cannot recur, and CommunicationRequest.occurrence is a moment or a Period: so a task is a
-ServiceRequest that the person performs, and advice, which happens once, a CommunicationRequest.
+R4's Task cannot recur, so a task is a ServiceRequest that the person performs.
 """
 
 from __future__ import annotations
@@ -24,13 +21,13 @@ import datetime as dt
 from typing import Any, get_args
 
 from fhircare.bundle import datatypes as fhir
-from fhircare.bundle.datatypes import Json, concept, detail, filled, parameter
-from fhircare.bundle.draft import Draft, says
+from fhircare.bundle.datatypes import Json, concept, filled
+from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node, Read, listed, made
+from fhircare.bundle.request import activity, add_request, detail, parameter, value, values
 from fhircare.bundle.source import Source
 from fhircare.bundle.timing import bounds
-from fhircare.bundle.wear import activity, add_request, request, values
-from fhircare.plan import WEEKDAYS, Advice, CareTask, Frequency, Moment, SockLayers
+from fhircare.plan import WEEKDAYS, CareTask, Frequency, Moment, SockLayers
 from fhircare.plan.care import PeriodUnit
 from fhircare.spec import terms
 
@@ -46,36 +43,34 @@ _MOMENTS = {
 
 def write_tasks(draft: Draft) -> list[Json]:
     """Add the care tasks; return references in order."""
-    return [_write_task(draft, index, task) for index, task in enumerate(draft.plan.care.tasks)]
+    return [_write_task(draft, task) for task in draft.plan.care.tasks]
 
 
-def _write_task(draft: Draft, index: int, task: CareTask) -> Json:
-    key = f"task/{index}"
+def _write_task(draft: Draft, task: CareTask) -> Json:
+    key = draft.key("task", task.code or "other")
     span = fhir.period(task.first, task.last)
     timing: dict[str, Any] = {"occurrencePeriod": span}
     if task.frequency:
         timing = {"occurrenceTiming": {"repeat": _repeat(task.frequency, span)}}
     if task.after_each_wear:
-        timing["asNeededCodeableConcept"] = fhir.term("wear", "after-wear")
+        timing["asNeededCodeableConcept"] = fhir.term("detail", "after-wear")
     elif not task.frequency:
         timing["asNeededBoolean"] = True
     how_often = said_frequency(task)
-    body = request(
+    until = f"{task.first}" + (f" to {task.last}" if task.last else " on")
+    coding = [terms.coding("care-task", task.code)] if task.code else []
+    return add_request(
         draft,
         key,
-        _coded("care-task", task.code, task.text),
+        concept(task.text, *coding),
+        ("How often", how_often),
+        ("From", until),
+        ("Why", task.why),
+        lasting=True,
         **timing,
         note=[{"text": task.why}] if task.why else [],
         patientInstruction=f"{task.text} ({how_often})",
     )
-    until = f"{task.first}" + (f" to {task.last}" if task.last else " on")
-    return add_request(
-        draft, key, body, task.text, ("How often", how_often), ("From", until), ("Why", task.why)
-    )
-
-
-def _coded(system: str, code: str, text: str) -> Json:
-    return concept(text, *([terms.coding(system, code)] if code else []))
 
 
 def _repeat(frequency: Frequency, span: Json) -> Json:
@@ -99,37 +94,10 @@ def said_frequency(task: CareTask) -> str:
         return after if task.after_each_wear else "when it is needed"
     unit = _UNITS[often.unit]
     how = f"{'once' if often.times == 1 else f'{often.times} times'} {f'a {unit}' if often.every == 1 else f'every {often.every} {unit}s'}"
-    more = [_MOMENTS[moment] for moment in often.moments] + ([f"on {', '.join(often.days)}"] if often.days else [])
-    return ", ".join([how, *more, *([after] if task.after_each_wear else [])])
-
-
-def write_advice(draft: Draft) -> list[Json]:
-    """Add the advice; return references in order."""
-    return [_write_advice(draft, index, one) for index, one in enumerate(draft.plan.care.advice)]
-
-
-def _write_advice(draft: Draft, index: int, one: Advice) -> Json:
-    key = f"advice/{index}"
-    body = instruction(draft, key, [_coded("advice", one.code, "")] if one.code else [], one.text)
-    if one.why:
-        body["reasonCode"] = [concept(one.why)]
-    return draft.add("CommunicationRequest", key, body, text=says("Advice", ("", one.text), ("Why", one.why)))
-
-
-def instruction(draft: Draft, key: str, categories: list[Json], text: str) -> Json:
-    """Return the elements of a CommunicationRequest that tells the person something."""
-    return filled(
-        {
-            "identifier": draft.own(key),
-            "status": draft.plan.status,
-            "category": [concept("", terms.coding("communication-category", "instruction")), *categories],
-            "subject": draft.subject,
-            "payload": [{"contentString": text}],
-            "authoredOn": draft.plan.written_at and draft.plan.written_at.isoformat(),
-            "recipient": draft.reference("patient"),
-            "sender": next(iter(draft.reference("role/0", "clinic")), None),
-        }
+    more = [_MOMENTS[moment] for moment in often.moments] + (
+        [f"on {', '.join(often.days)}"] if often.days else []
     )
+    return ", ".join([how, *more, *([after] if task.after_each_wear else [])])
 
 
 def write_sock_guide(draft: Draft) -> list[Json]:
@@ -137,16 +105,18 @@ def write_sock_guide(draft: Draft) -> list[Json]:
     guide = draft.plan.care.sock_guide
     if not guide:
         return []
-    body = request(
+    said = [_layers(one) for one in guide]
+    added = add_request(
         draft,
         "sock-guide",
         fhir.term("activity", "sock-guide"),
+        *(("", line) for line in said),
+        lasting=True,
         orderDetail=[_write_layers(one) for one in guide],
         asNeededBoolean=True,
-        patientInstruction="Change socks by one ply at a time. " + " ".join(f"{_layers(one)}." for one in guide),
+        patientInstruction="Change socks by one ply at a time. " + " ".join(f"{line}." for line in said),
     )
-    rows = [("", _layers(one)) for one in guide]
-    return [add_request(draft, "sock-guide", body, "Socks for each total ply", *rows)]
+    return [added]
 
 
 def _layers(one: SockLayers) -> str:
@@ -161,14 +131,14 @@ def _write_layers(one: SockLayers) -> Json:
     amounts += [parameter("layer", "Quantity", fhir.quantity(layer, "{ply}")) for layer in one.layers]
     if not one.possible:
         amounts.append(parameter("possible", "Boolean", False))  # noqa: FBT003
-    return detail("wear", "socks", _layers(one), *amounts)
+    return detail("detail", "socks", _layers(one), *amounts)
 
 
 # ---------------------------------------------------------------------------------------------- reading
 
 
-def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> Read[tuple[CareTask, ...]]:
-    """Read the care tasks: every request of the plan that is not part of the schedule or the sock guide.
+def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> list[Read[CareTask]]:
+    """Read the care tasks: every request of the plan that is none of our other kinds.
 
     Args:
         source: The bundle.
@@ -185,7 +155,7 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> R
         if task is None:
             continue
         own = code.code_in("care-task")
-        after = one.get("asNeededCodeableConcept").code_in("wear")
+        after = one.get("asNeededCodeableConcept").code_in("detail")
         found.append(
             made(
                 CareTask,
@@ -194,7 +164,7 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> R
                 why=one.first("note").text("text"),
             )
         )
-    return listed(found)
+    return found
 
 
 def read_task(
@@ -239,28 +209,6 @@ def _read_frequency(source: Source, repeat: Node) -> Read[Frequency | None]:
     )
 
 
-def read_advice(messages: list[Node]) -> Read[tuple[Advice, ...]]:
-    """Read the advice among the messages to the person, in order."""
-    return listed(
-        made(
-            Advice,
-            code=own_category(one, "advice"),
-            text=one.first("payload").text("contentString"),
-            why=one.first("reasonCode").said(),
-        )
-        for one in messages
-        if one.first("payload").text("contentString") and not own_category(one, "warning-sign")
-    )
-
-
-def own_category(one: Node, system: str) -> Read[str]:
-    """Return the code that a category of the resource has in one of our systems, "" for none."""
-    for category in one.items("category"):
-        if code := category.code_in(system):
-            return code
-    return Read("")
-
-
 def read_sock_guide(requests: list[Node]) -> Read[tuple[SockLayers, ...]]:
     """Read the guide to the socks, in order."""
     return listed(
@@ -277,14 +225,11 @@ def read_sock_guide(requests: list[Node]) -> Read[tuple[SockLayers, ...]]:
     )
 
 
-def _ply(value: Node) -> Read[int]:
-    number = value.get("valueQuantity").integer("value")
+def _ply(told: Node) -> Read[int]:
+    number = told.get("valueQuantity").integer("value")
     return Read(number.value or 0, number.path)
 
 
 def _possible(told: Node) -> Read[bool]:
-    for value in values(told, "possible"):
-        said = value.boolean("valueBoolean")
-        if said:
-            return said
-    return Read(True)  # noqa: FBT003
+    said = value(told, "possible").boolean("valueBoolean")
+    return said or Read(True)  # noqa: FBT003 - a value, not a switch

@@ -85,7 +85,9 @@ def _narrative(plan: Plan) -> Json:
         rows = [(s.text, terms.display("sign-level", s.level), terms.display("call", s.call)) for s in grave]
         blocks += [
             heading("When to stop"),
-            paragraph("Take the prosthesis off and do not wear it again until somebody has told you that you may."),
+            paragraph(
+                "Take the prosthesis off and do not wear it again until somebody has told you that you may."
+            ),
             table(("Sign", "What it means", "Whom to call"), rows),
         ]
     if plan.wear:

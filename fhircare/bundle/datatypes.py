@@ -16,9 +16,6 @@ from fhircare.spec import terms
 Json = dict[str, Any]
 
 ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
-PARAMETER = "http://hl7.org/fhir/5.0/StructureDefinition/extension-ServiceRequest.orderDetail.parameter"
-"""R5's ServiceRequest.orderDetail.parameter, published for R4 in HL7's cross-version package
-(hl7.fhir.uv.xver-r5.r4 0.1.0; context ServiceRequest.orderDetail; ``code`` and ``value``)."""
 
 
 def filled(items: Json) -> Json:
@@ -85,19 +82,3 @@ def identifiers(known: Iterable[Identifier]) -> list[Json]:
 def extension(url: str, kind: str, value: Any) -> Json:
     """Return an Extension; ``kind`` is the value's type, such as ``Quantity`` or ``Code``."""
     return {"url": url, f"value{kind}": value}
-
-
-def detail(system: str, code: str, text: str, *parameters: Json) -> Json:
-    """Return one ServiceRequest.orderDetail: a term, what it says, and its parameters."""
-    return filled({"extension": list(parameters), **concept(text, terms.coding(system, code))})
-
-
-def parameter(code: str, kind: str, value: Any) -> Json:
-    """Return one parameter of an orderDetail; ``kind`` is Quantity, Boolean, CodeableConcept, String or Period."""
-    return {
-        "url": PARAMETER,
-        "extension": [
-            extension("code", "CodeableConcept", {"coding": [terms.coding("wear", code)]}),
-            extension("value", kind, value),
-        ],
-    }

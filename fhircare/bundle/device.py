@@ -30,11 +30,11 @@ import re
 from typing import Any, get_args
 
 from fhircare.bundle import datatypes as fhir
+from fhircare.bundle.clinic import read_identifiers
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.identity import BASE
-from fhircare.bundle.limb import observation, read_quantity, side_concept
-from fhircare.bundle.clinic import read_identifiers
+from fhircare.bundle.limb import observation, side_concept
 from fhircare.bundle.located import Node, Read, choice, find, listed, made
 from fhircare.bundle.source import Source
 from fhircare.plan import Component, PositiveQuantity, Prosthesis, Quantity, Shoes, Sock, SockKit
@@ -246,7 +246,9 @@ def _write_shoes(draft: Draft, shoes: Shoes) -> Json:
         draft,
         "shoes",
         {
-            "deviceName": [{"name": shoes.description, "type": "user-friendly-name"}] if shoes.description else [],
+            "deviceName": [{"name": shoes.description, "type": "user-friendly-name"}]
+            if shoes.description
+            else [],
             "type": fhir.term("device-kind", "shoes"),
             "property": [_measured("heel-height", height.value, height.unit)] if height else [],
         },
@@ -273,7 +275,7 @@ def _code(device: Node, feature: str) -> Read[str]:
 
 
 def _measure(device: Node, feature: str, kind: type[Quantity]) -> Read[Any]:
-    return read_quantity(_feature(device, feature).first("valueQuantity"), kind) or Read(None)
+    return _feature(device, feature).first("valueQuantity").quantity(kind) or Read(None)
 
 
 def _number(device: Node, feature: str, otherwise: int) -> Read[int]:
@@ -295,7 +297,9 @@ def read_prosthesis(source: Source, devices: list[Node]) -> Read[Prosthesis | No
         suspension = _code(device, "suspension")
         fitting = _code(device, "fitting")
         if not delivered or suspension.value not in get_args(SuspensionKind) or not fitting:
-            source.skip(device, "does not say when it was delivered, how it is held or whether it is the first")
+            source.skip(
+                device, "does not say when it was delivered, how it is held or whether it is the first"
+            )
             continue
         own = read_identifiers(device)
         return made(
@@ -305,7 +309,9 @@ def read_prosthesis(source: Source, devices: list[Node]) -> Read[Prosthesis | No
             first=fitting.then(lambda code: code == "first"),
             new_socket=_code(device, "socket-state").then(lambda code: code != "same-socket"),
             suspension=suspension,
-            components=listed(_read_component(part) for part in devices if _kind(part) in get_args(ComponentKind)),
+            components=listed(
+                _read_component(part) for part in devices if _kind(part) in get_args(ComponentKind)
+            ),
         )
     return Read(None)
 
@@ -353,7 +359,7 @@ def read_socks(devices: list[Node], observations: list[Node]) -> Read[SockKit | 
         worn = one.get("valueQuantity").integer("value")
         fields: dict[str, Read[Any]] = {
             "socks": listed(_read_sock(device) for device in devices if _kind(device) == "sock"),
-            "ply_at_delivery": worn if worn else Read(0),
+            "ply_at_delivery": worn or Read(0),
         }
         return made(SockKit, **fields, **({"adjust_at_ply": limit} if limit else {}))
     return Read(None)

@@ -31,6 +31,7 @@ class Draft:
         self.entries: list[Json] = []
         self.subject: Json = {"extension": [extension(ABSENT, "Code", "unknown")]}
         self.made: dict[str, Json] = {}
+        self._keys: set[str] = set()
 
     def add(
         self,
@@ -60,6 +61,19 @@ class Draft:
         reference = {"reference": url}
         self.made[key] = reference
         return reference
+
+    def key(self, kind: str, *words: str) -> str:
+        """Return a key by what the thing is, not by its place, so that a revision finds the same thing again.
+
+        The second of the same name gets a number.
+        """
+        name = "/".join((kind, *words))
+        key, turn = name, 1
+        while key in self._keys:
+            turn += 1
+            key = f"{name}/{turn}"
+        self._keys.add(key)
+        return key
 
     def meta(self, profile: str = "") -> Json:
         """Return a resource's meta: the profile it keeps, and the mark of invented data."""

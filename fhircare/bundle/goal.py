@@ -26,7 +26,7 @@ from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.clinic import read_identifiers
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
-from fhircare.bundle.limb import observation, read_quantity
+from fhircare.bundle.limb import observation
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.people import read_role, role_reference
 from fhircare.bundle.source import Source
@@ -98,11 +98,11 @@ def _expressed_by(draft: Draft, role: str) -> Json:
 
 def write_measurements(draft: Draft) -> list[Json]:
     """Add the measures at baseline; return references in order."""
-    return [_write_measurement(draft, i, one) for i, one in enumerate(draft.plan.measurements)]
+    return [_write_measurement(draft, one) for one in draft.plan.measurements]
 
 
-def _write_measurement(draft: Draft, index: int, one: Measurement) -> Json:
-    key = f"measurement/{index}"
+def _write_measurement(draft: Draft, one: Measurement) -> Json:
+    key = draft.key("measurement", one.measure, one.on.isoformat())
     code = measure_concept(one.measure)
     weight = one.measure == "body-weight" and one.quantity.unit in _WEIGHT_UNITS
     if weight or one.measure == "pain":
@@ -141,7 +141,9 @@ def read_goals(source: Source, goals: list[Node]) -> Read[tuple[Goal, ...]]:
                 Goal,
                 identifier=Read(own.value[0], "", first) if own.value else Read(None),
                 text=goal.get("description").said(),
-                category=choice(kind, ("physiotherapy", "safety", "independence", "behavioral"), "independence"),
+                category=choice(
+                    kind, ("physiotherapy", "safety", "independence", "behavioral"), "independence"
+                ),
                 status=choice(goal.text("lifecycleStatus"), get_args(GoalStatus), "proposed"),
                 achievement=choice(
                     goal.get("achievementStatus").code_in("goal-achievement"), get_args(Achievement), None
@@ -168,7 +170,14 @@ def _read_targets(source: Source, goal: Node) -> Read[tuple[Target, ...]]:
         comparator: Read[Any] = sign.then(lambda s: signs[s]) if sign else Read("at-least")
         unit = detail.text("code").or_else(detail.text("unit"))
         found.append(
-            made(Target, measure=measure, comparator=comparator, value=value, unit=unit, due=target.date("dueDate"))
+            made(
+                Target,
+                measure=measure,
+                comparator=comparator,
+                value=value,
+                unit=unit,
+                due=target.date("dueDate"),
+            )
         )
     return listed(found)
 
@@ -206,6 +215,6 @@ def read_measurements(observations: list[Node]) -> Read[tuple[Measurement, ...]]
         made(Measurement, measure=measure, quantity=quantity, on=day, note=one.first("note").text("text"))
         for one in observations
         if (measure := read_measure(one.get("code")))
-        and (quantity := read_quantity(one.get("valueQuantity"), Quantity))
+        and (quantity := one.get("valueQuantity").quantity(Quantity))
         and (day := one.date("effectiveDateTime"))
     )

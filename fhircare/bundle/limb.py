@@ -46,16 +46,13 @@ def write_conditions(draft: Draft) -> list[Json]:
     added = []
     if draft.plan.limb:
         added.append(_write_limb(draft, draft.plan.limb))
-    added += [
-        draft.add(
-            "Condition",
-            f"risk/{index}",
-            _condition(draft, f"risk/{index}", fhir.term("risk", risk)),
-            text=says(terms.display("risk", risk)),
-            profile="condition-problems-health-concerns" if draft.plan.patient else "",
+    profile = "condition-problems-health-concerns" if draft.plan.patient else ""
+    for risk in draft.plan.risks:
+        key = draft.key("risk", risk)
+        body = _condition(draft, key, fhir.term("risk", risk))
+        added.append(
+            draft.add("Condition", key, body, text=says(terms.display("risk", risk)), profile=profile)
         )
-        for index, risk in enumerate(draft.plan.risks)
-    ]
     return added
 
 
@@ -123,28 +120,14 @@ def write_observations(draft: Draft) -> list[Json]:
         added += [
             _write_skin(draft, draft.plan.limb, profile),
             _write_sensation(draft, draft.plan.limb, profile),
-            *(
-                _write_girths(draft, index, taken, draft.plan.limb.side)
-                for index, taken in enumerate(draft.plan.limb.measurements)
-            ),
+            *(_write_girths(draft, taken, draft.plan.limb.side) for taken in draft.plan.limb.measurements),
         ]
-    added += [
-        draft.add(
-            "Observation",
-            f"circumstance/{index}",
-            observation(
-                draft,
-                f"circumstance/{index}",
-                "social-history",
-                fhir.term("circumstance", lives),
-                _seen_on(draft),
-                valueBoolean=True,
-            ),
-            text=says(terms.display("circumstance", lives), ("Applies", "yes")),
-            profile=profile,
-        )
-        for index, lives in enumerate(draft.plan.circumstances)
-    ]
+    for lives in draft.plan.circumstances:
+        key = draft.key("circumstance", lives)
+        code = fhir.term("circumstance", lives)
+        body = observation(draft, key, "social-history", code, _seen_on(draft), valueBoolean=True)
+        said = says(terms.display("circumstance", lives), ("Applies", "yes"))
+        added.append(draft.add("Observation", key, body, text=said, profile=profile))
     return added
 
 
@@ -154,7 +137,10 @@ def _seen_on(draft: Draft) -> str:
 
 
 def _write_skin(draft: Draft, limb: Limb, profile: str) -> Json:
-    found = [{"code": _code("limb-skin"), "valueCodeableConcept": fhir.term("limb-skin", skin)} for skin in limb.skin]
+    found = [
+        {"code": _code("limb-skin"), "valueCodeableConcept": fhir.term("limb-skin", skin)}
+        for skin in limb.skin
+    ]
     return draft.add(
         "Observation",
         "limb-skin",
@@ -167,7 +153,9 @@ def _write_skin(draft: Draft, limb: Limb, profile: str) -> Json:
             bodySite=side_concept(limb.side),
             component=found,
         ),
-        text=says("Skin of the residual limb", *(("", terms.display("limb-skin", skin)) for skin in limb.skin)),
+        text=says(
+            "Skin of the residual limb", *(("", terms.display("limb-skin", skin)) for skin in limb.skin)
+        ),
         profile=profile,
     )
 
@@ -175,7 +163,11 @@ def _write_skin(draft: Draft, limb: Limb, profile: str) -> Json:
 def _write_sensation(draft: Draft, limb: Limb, profile: str) -> Json:
     felt = limb.protective_sensation
     if felt == "not-tested":
-        value = {"dataAbsentReason": fhir.concept("Not tested", terms.coding("data-absent-reason", "not-performed"))}
+        value = {
+            "dataAbsentReason": fhir.concept(
+                "Not tested", terms.coding("data-absent-reason", "not-performed")
+            )
+        }
     else:
         value = {"valueCodeableConcept": fhir.term("protective-sensation", felt)}
     return draft.add(
@@ -195,13 +187,16 @@ def _write_sensation(draft: Draft, limb: Limb, profile: str) -> Json:
     )
 
 
-def _write_girths(draft: Draft, index: int, taken: LimbMeasurement, side: str) -> Json:
+def _write_girths(draft: Draft, taken: LimbMeasurement, side: str) -> Json:
     profile = "simple-observation" if draft.plan.patient else ""
     day = taken.on.isoformat()
     members = []
-    for place, one in enumerate(taken.circumferences):
-        key = f"girth/{index}/{place}"
-        height = {"code": _code("girth-height"), "valueQuantity": fhir.quantity(one.height.value, one.height.unit)}
+    for one in taken.circumferences:
+        key = draft.key("girth", day, str(one.height.value))
+        height = {
+            "code": _code("girth-height"),
+            "valueQuantity": fhir.quantity(one.height.value, one.height.unit),
+        }
         body = observation(
             draft,
             key,
@@ -214,7 +209,7 @@ def _write_girths(draft: Draft, index: int, taken: LimbMeasurement, side: str) -
         )
         said = says(f"Circumference {one.girth}", ("Below the reference point", str(one.height)), ("On", day))
         members.append(draft.add("Observation", key, body, text=said, profile=profile))
-    key = f"limb-measurement/{index}"
+    key = draft.key("limb-measurement", day)
     body = observation(
         draft,
         key,
@@ -254,7 +249,9 @@ def read_limb(source: Source, conditions: list[Node], observations: list[Node]) 
             skin=_read_skin(observations),
             protective_sensation=_read_sensation(observations),
             measurements=listed(
-                _read_girths(source, one) for one in observations if _is(one, "limb-measurement") and one.date("effectiveDateTime")
+                _read_girths(source, one)
+                for one in observations
+                if _is(one, "limb-measurement") and one.date("effectiveDateTime")
             ),
         )
     return Read(None)
@@ -316,23 +313,14 @@ def _read_girths(source: Source, panel: Node) -> Read[LimbMeasurement]:
 
 
 def _read_girth(one: Node) -> Read[Circumference] | None:
-    girth = read_quantity(one.get("valueQuantity"), PositiveQuantity)
+    girth = one.get("valueQuantity").quantity(PositiveQuantity)
     heights = [
         height
         for part in one.items("component")
         if part.get("code").code_in("observation").value == "girth-height"
-        and (height := read_quantity(part.get("valueQuantity"), Quantity))
+        and (height := part.get("valueQuantity").quantity(Quantity))
     ]
     return made(Circumference, height=heights[0], girth=girth) if girth and heights else None
-
-
-def read_quantity(node: Node, kind: type[Quantity]) -> Read[Any] | None:
-    """Return a quantity with its unit, None when it has no value."""
-    value = node.decimal("value")
-    if not value:
-        return None
-    unit = node.text("code").or_else(node.text("unit"))
-    return made(kind, value=value, unit=unit)
 
 
 def read_risks(conditions: list[Node]) -> Read[tuple[Risk, ...]]:

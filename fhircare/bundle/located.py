@@ -16,10 +16,12 @@ from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from typing import Any, Generic, TypeVar
 
+from fhircare.plan import Quantity
 from fhircare.spec import terms
 
 T = TypeVar("T")
 U = TypeVar("U")
+Q = TypeVar("Q", bound=Quantity)
 
 
 @dataclass(frozen=True)
@@ -190,6 +192,13 @@ class Node:
             if read:
                 return read
         return Read("")
+
+    def quantity(self, kind: type[Q]) -> Read[Q] | None:
+        """Return this Quantity with its UCUM code, else its unit; None when it has no value."""
+        value = self.decimal("value")
+        if not value:
+            return None
+        return made(kind, value=value, unit=self.text("code").or_else(self.text("unit")))
 
     def extensions(self, url: str) -> list[Node]:
         """Return the extensions of this URL."""

@@ -59,7 +59,9 @@ def read_order(requests: list[Node]) -> Read[Order | None]:
     for request in requests:
         if request.get("intent").value != "order" or request.get("status").value == "entered-in-error":
             continue
-        numbers = [n for n in request.items("identifier") if n.get("type").code_in("identifier-type").value == "PLAC"]
+        numbers = [
+            n for n in request.items("identifier") if n.get("type").code_in("identifier-type").value == "PLAC"
+        ]
         codings = [c for reason in request.items("reasonCode") for c in reason.items("coding")]
         authored = request.date("authoredOn")
         why = [c for c in codings if c.get("system").value == terms.uri("icd10cm")]

@@ -88,7 +88,9 @@ def _write_caregiver(draft: Draft, caregiver: Caregiver) -> None:
             }
         ),
         text=says(
-            str(caregiver.name), ("Helps at home", caregiver.relationship or "yes"), ("Phone", caregiver.phone)
+            str(caregiver.name),
+            ("Helps at home", caregiver.relationship or "yes"),
+            ("Phone", caregiver.phone),
         ),
         profile="relatedperson",
     )
@@ -202,7 +204,9 @@ def _write_team(draft: Draft) -> None:
                 "status": "active",
                 "name": "Prosthetic care team",
                 "subject": draft.subject,
-                "period": fhir.period(plan.prosthesis.delivered_on if plan.prosthesis else draft.written_on, None),
+                "period": fhir.period(
+                    plan.prosthesis.delivered_on if plan.prosthesis else draft.written_on, None
+                ),
                 "participant": participants,
                 "managingOrganization": draft.reference("clinic"),
             }
@@ -249,7 +253,7 @@ def read_patient(source: Source, patient: Node | None) -> Read[Patient | None]:
         birth_date=patient.date("birthDate"),
         gender=choice(patient.text("gender"), get_args(Gender), "unknown"),
         identifiers=read_identifiers(patient),
-        language=language if language else Read("en"),
+        language=language or Read("en"),
         large_print=Read(True, large.get("code").path) if large else Read(False),  # noqa: FBT003
         phone=patient.telecom("phone"),
         email=patient.telecom("email"),

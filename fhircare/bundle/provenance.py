@@ -34,7 +34,11 @@ def write_provenance(draft: Draft, targets: list[Json]) -> None:
         "activity": fhir.concept("", terms.coding("data-operation", "UPDATE" if revised else "CREATE")),
         "agent": [filled(agent)],
         "entity": [
-            *([{"role": "revision", "what": {"identifier": draft.names.plan(draft.plan.revision - 1)}}] if revised else []),
+            *(
+                [{"role": "revision", "what": {"identifier": draft.names.plan(draft.plan.revision - 1)}}]
+                if revised
+                else []
+            ),
             *({"role": "source", "what": what} for what in sources),
         ],
     }

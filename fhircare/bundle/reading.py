@@ -14,8 +14,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, get_args
 
+from fhircare.bundle.advice import forbidden, read_advice
 from fhircare.bundle.appointment import read_visits
-from fhircare.bundle.care import read_advice, read_sock_guide, read_task, read_tasks
+from fhircare.bundle.care import read_sock_guide, read_task, read_tasks
 from fhircare.bundle.clinic import read_clinic
 from fhircare.bundle.device import read_prosthesis, read_shoes, read_socks
 from fhircare.bundle.goal import read_goals, read_measurements
@@ -24,9 +25,9 @@ from fhircare.bundle.limb import read_circumstances, read_limb, read_risks
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.order import read_order
 from fhircare.bundle.people import read_patient, read_professionals
+from fhircare.bundle.schedule import read_wear
 from fhircare.bundle.signs import read_signs
 from fhircare.bundle.source import Source, Unread
-from fhircare.bundle.wear import read_wear
 from fhircare.plan import Advice, CarePlanParts, CareTask, Intent, Plan, PlanStatus
 from fhircare.spec import terms
 
@@ -95,15 +96,14 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     conditions = source.follow(careplan.items("addresses"))
     support = source.follow(careplan.items("supportingInfo"))
     status = choice(careplan.text("status"), get_args(PlanStatus), "draft")
-    activities, forbidden, details = _activities(source, careplan, patient, status.value)
+    activities, not_to_do, details = _activities(source, careplan, patient, status.value)
     requests = [one for one in activities if one.type == "ServiceRequest"]
-    messages = [one for one in activities if one.type == "CommunicationRequest"]
     observations = [one for one in support if _stands(source, one, patient, "Observation")]
     devices = [one for one in support if _stands(source, one, patient, "Device")]
     flags = [one for one in support if _warns(source, one, patient, status.value)]
     start = _start(careplan, source)
-    tasks = listed([*_split(read_tasks(source, requests, start)), *_detail_tasks(source, details, start)])
-    advice = listed([*_split(read_advice(messages)), *forbidden])
+    tasks = listed([*read_tasks(source, requests, start), *_detail_tasks(source, details, start)])
+    advice = listed([*read_advice(activities), *not_to_do])
     return made(
         Plan,
         number=_number(careplan),
@@ -127,7 +127,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
             CarePlanParts,
             tasks=tasks,
             advice=advice,
-            signs=read_signs(source, flags),
+            signs=read_signs(source, requests, flags),
             sock_guide=read_sock_guide(requests),
         ),
         visits=read_visits(source, [one for one in activities if one.type == "Appointment"]),
@@ -204,15 +204,11 @@ def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
 
 
 def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool:
-    """Tell whether a flag or message of the plan's person still warns."""
-    if one.type not in {"Flag", "CommunicationRequest"}:
+    """Tell whether a flag of the plan's person still warns."""
+    if one.type != "Flag":
         return False
-    over = status in {"revoked", "completed"}
     told = one.get("status").value
-    if one.type == "Flag":
-        valid = told == "active" or (over and told == "inactive")
-    else:
-        valid = _current(told, status)
+    valid = told == "active" or (status in {"revoked", "completed"} and told == "inactive")
     if not valid or _unknown_modifier(one):
         source.skip(one, "is not current, or carries a modifier that is not known")
         return False
@@ -231,7 +227,9 @@ def _unknown_modifier(one: Node) -> bool:
 
 
 def _current(told: Any, status: str) -> bool:
-    return told == status or (status in {"draft", "active", "on-hold"} and told in {"draft", "active", "on-hold"})
+    return told == status or (
+        status in {"draft", "active", "on-hold"} and told in {"draft", "active", "on-hold"}
+    )
 
 
 def _activities(
@@ -239,7 +237,7 @@ def _activities(
 ) -> tuple[list[Node], list[Read[Advice]], list[Node]]:
     """Return what the plan asks for, what it says not to do, and the activities it details itself."""
     asked: list[Node] = []
-    forbidden: list[Read[Advice]] = []
+    not_to_do: list[Read[Advice]] = []
     details: list[Node] = []
     for activity in careplan.items("activity"):
         detail = activity.get("detail")
@@ -252,7 +250,7 @@ def _activities(
         if _unknown_modifier(activity) or _unknown_modifier(one):
             source.skip(one, "carries a modifier that is not known")
         elif one.get("doNotPerform").value is True:
-            forbidden.append(_forbidden(one))
+            not_to_do.append(forbidden(one))
         elif not detail and one.type == "Appointment":
             asked.append(one)
         elif not _meant(source, one, patient, status, detail=bool(detail)):
@@ -261,7 +259,7 @@ def _activities(
             (details if detail else asked).append(one)
             if not detail and one.type not in {"ServiceRequest", "CommunicationRequest"}:
                 source.skip(one, "is a kind of activity that this plan has no place for")
-    return asked, forbidden, details
+    return asked, not_to_do, details
 
 
 def _meant(source: Source, one: Node, patient: Node | None, status: str, *, detail: bool) -> bool:
@@ -279,30 +277,19 @@ def _meant(source: Source, one: Node, patient: Node | None, status: str, *, deta
     return detail or _same_person(source, one, one.get("subject"), patient)
 
 
-def _forbidden(one: Node) -> Read[Advice]:
-    code = one.get("code")
-    text = code.text("text").or_else(code.said()).or_else(one.text("description"))
-    said = text.then(lambda words: f"Do not: {words or 'see the plan'}")
-    return made(Advice, code=Read(""), text=said, why=one.first("note").text("text"))
-
-
 def _detail_tasks(source: Source, details: list[Node], start: dt.date | None) -> list[Read[CareTask]]:
     """Return the tasks that a plan from elsewhere states in activity.detail."""
     found = []
     for one in details:
         code = one.get("code")
-        text = code.text("text").or_else(one.text("description")).or_else(code.said()).or_else(one.text("scheduledString"))
+        text = (
+            code.text("text")
+            .or_else(one.text("description"))
+            .or_else(code.said())
+            .or_else(one.text("scheduledString"))
+        )
         task = read_task(source, one, one.get("scheduledTiming"), one.get("scheduledPeriod"), start, text)
         if task is not None:
             why = one.first("reasonCode").said()
             found.append(made(CareTask, **task, code=Read(""), why=why))
     return found
-
-
-def _split(read: Read[tuple[Any, ...]]) -> list[Read[Any]]:
-    """Return the members of what ``listed`` put together."""
-    members: list[dict[str, str]] = [{} for _ in read.value]
-    for place, path in read.parts.items():
-        index, _, below = place[1:].partition("]")
-        members[int(index)][below.removeprefix(".")] = path
-    return [Read(value, "", parts) for value, parts in zip(read.value, members, strict=True)]

@@ -1,132 +1,135 @@
 """What to watch for, both ways.
 
 =====================  =================================================================================
-plan.care.signs[]      FHIR
+plan.care.signs[]      FHIR: one ServiceRequest of code warning-signs, an orderDetail each, in order
 =====================  =================================================================================
-level stop, emergency  Flag, category safety: an alert that every reader of the record shows
-level carry-on, watch  CommunicationRequest: it is told to the person, and is no alert
-level                  category, ours; a Flag repeats it in HL7's ``flag-priority`` (PM, PH)
-code, text             Flag.code; CommunicationRequest.category (ours) and payload
-call                   category, ours
-limit, limit_unit      our extension ``sign-limit``
+code, text             the detail's code (ours) and text
+level, call            its parameters level and call
+limit, limit_unit      its parameter limit (Quantity)
+stop and emergency     a safety Flag for each of the two levels (HL7's flag-priority PM, PH) says them again as
+                       one sentence: the alert that every reader of the record shows
 =====================  =================================================================================
 
-All of them stand in CarePlan.supportingInfo, in the plan's order.
+A safety Flag from elsewhere is read as a reason to stop: never milder than it may be.
 """
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any, get_args
 
 from fhircare.bundle import datatypes as fhir
-from fhircare.bundle.care import instruction, own_category
 from fhircare.bundle.datatypes import Json, concept, filled
 from fhircare.bundle.draft import Draft, says
-from fhircare.bundle.identity import BASE
 from fhircare.bundle.located import Node, Read, choice, listed, made
+from fhircare.bundle.request import activity, add_request, detail, parameter, term_in, value
 from fhircare.bundle.source import Source
 from fhircare.plan import Call, Level, WarningSign
 from fhircare.spec import terms
 
 PRIORITY = "http://hl7.org/fhir/StructureDefinition/flag-priority"
-LIMIT = f"{BASE}/StructureDefinition/sign-limit"
-"""Ours, on Flag and CommunicationRequest: neither has a place for the number that a sign is told by."""
 
 _PRIORITY_OF = {"stop": "PM", "emergency": "PH"}
+_SENTENCE = {
+    "stop": "Take the prosthesis off, do not wear it, and call the clinic for any of these",
+    "emergency": "Call the emergency number for any of these",
+}
 
 
 def write_signs(draft: Draft) -> list[Json]:
-    """Add the warning signs; return references in order."""
-    return [_write_sign(draft, index, sign) for index, sign in enumerate(draft.plan.care.signs)]
-
-
-def _write_sign(draft: Draft, index: int, sign: WarningSign) -> Json:
-    key = f"sign/{index}"
-    coding = [terms.coding("warning-sign", sign.code)] if sign.code else []
-    meaning = [fhir.term("sign-level", sign.level), fhir.term("call", sign.call)]
-    limit = []
-    if sign.limit is not None:
-        limit = [fhir.extension(LIMIT, "Quantity", fhir.quantity(sign.limit, sign.limit_unit))]
-    said = says(
-        sign.text,
-        ("What it means", terms.display("sign-level", sign.level)),
-        ("Whom to call", terms.display("call", sign.call)),
+    """Add the warning signs; return a reference to them in a list, empty without signs."""
+    signs = draft.plan.care.signs
+    if not signs:
+        return []
+    rows = [(sign.text, f"{_level(sign)}. {terms.display('call', sign.call)}") for sign in signs]
+    text = " ".join(f"{_level(sign)}: {sign.text}." for sign in signs)
+    added = add_request(
+        draft,
+        "warning-signs",
+        fhir.term("activity", "warning-signs"),
+        *rows,
+        lasting=True,
+        orderDetail=[_write_sign(sign) for sign in signs],
+        patientInstruction=text,
     )
-    if sign.level not in _PRIORITY_OF:
-        categories = [concept("", *coding)] if coding else []
-        body = {"extension": limit, **instruction(draft, key, [*categories, *meaning], sign.text)}
-        return draft.add("CommunicationRequest", key, filled(body), text=said)
-    priority = concept("", terms.coding("flag-priority", _PRIORITY_OF[sign.level]))
-    over = draft.plan.status in {"revoked", "completed"}
+    return [added]
+
+
+def _level(sign: WarningSign) -> str:
+    return terms.display("sign-level", sign.level)
+
+
+def _write_sign(sign: WarningSign) -> Json:
+    told = [
+        parameter("level", "CodeableConcept", fhir.term("sign-level", sign.level)),
+        parameter("call", "CodeableConcept", fhir.term("call", sign.call)),
+    ]
+    if sign.limit is not None:
+        told.append(parameter("limit", "Quantity", fhir.quantity(sign.limit, sign.limit_unit)))
+    return detail("warning-sign", sign.code, sign.text, *told)
+
+
+def write_flags(draft: Draft) -> list[Json]:
+    """Add the flags for the signs to stop for and for the emergencies; return references."""
+    return [flag for level in _PRIORITY_OF for flag in _write_flag(draft, level)]
+
+
+def _write_flag(draft: Draft, level: str) -> list[Json]:
+    signs = [sign for sign in draft.plan.care.signs if sign.level == level]
+    if not signs:
+        return []
+    wear = draft.plan.wear
+    text = f"{_SENTENCE[level]}: " + "; ".join(sign.text for sign in signs)
+    priority = concept("", terms.coding("flag-priority", _PRIORITY_OF[level]))
     body = {
-        "extension": [fhir.extension(PRIORITY, "CodeableConcept", priority), *limit],
-        "identifier": draft.own(key),
-        "status": "inactive" if over else "active",
-        "category": [concept("", terms.coding("flag-category", "safety")), *meaning],
-        "code": concept(sign.text, *coding),
+        "extension": [fhir.extension(PRIORITY, "CodeableConcept", priority)],
+        "identifier": draft.own(f"flag/{level}", lasting=True),
+        "status": "inactive" if draft.plan.status in {"revoked", "completed"} else "active",
+        "category": [concept("", terms.coding("flag-category", "safety"))],
+        "code": concept(text, terms.coding("sign-level", level)),
         "subject": draft.subject,
+        "period": fhir.period(wear.days[0].on, None) if wear else None,
         "author": next(iter(draft.reference("role/0", "clinic")), None),
     }
-    return draft.add("Flag", key, filled(body), text=said)
+    said = says(_SENTENCE[level], *(("", sign.text) for sign in signs))
+    return [draft.add("Flag", f"flag/{level}", filled(body), text=said)]
 
 
 # ---------------------------------------------------------------------------------------------- reading
 
 
-def read_signs(source: Source, resources: list[Node]) -> Read[tuple[WarningSign, ...]]:
-    """Read the warning signs among what the plan refers to, in order.
-
-    A safety flag from elsewhere, without our level, is read as a reason to stop: never milder than it may be.
-    """
+def read_signs(source: Source, requests: list[Node], flags: list[Node]) -> Read[tuple[WarningSign, ...]]:
+    """Read the warning signs, in order: those that are requests, then the safety flags of others."""
     found: list[Read[Any]] = []
-    for one in resources:
-        if one.type == "Flag":
-            if not _is_safety(one):
-                continue
-            code, text = one.get("code").code_in("warning-sign"), one.get("code").said()
-        elif one.type == "CommunicationRequest" and own_category(one, "warning-sign").or_else(
-            own_category(one, "sign-level")
+    for one in requests:
+        if activity(one) == "warning-signs":
+            found += [_read_sign(told) for told in one.items("orderDetail") if told.text("text")]
+    ours = bool(found)
+    for flag in flags:
+        code = flag.get("code")
+        if ours and code.code_in("sign-level"):
+            continue  # says again what the signs say
+        if not any(
+            category.code_in("flag-category").value == "safety" for category in flag.items("category")
         ):
-            code, text = own_category(one, "warning-sign"), one.first("payload").text("contentString")
-        else:
             continue
-        if not text:
-            source.skip(one, "is a sign that says nothing")
+        if not code.said():
+            source.skip(flag, "is a safety flag that says nothing")
             continue
-        limit = one.extension(LIMIT).get("valueQuantity")
-        found.append(
-            made(
-                WarningSign,
-                code=code,
-                text=text,
-                level=_read_level(one),
-                call=_read_call(one),
-                limit=limit.decimal("value"),
-                limit_unit=limit.text("code"),
-            )
-        )
+        priority = flag.extension(PRIORITY).get("valueCodeableConcept").code_in("flag-priority")
+        level: Read[Any] = Read("emergency" if priority.value == "PH" else "stop", priority.path)
+        call: Read[Any] = Read("emergency-number" if priority.value == "PH" else "same-day")
+        found.append(made(WarningSign, code=Read(""), text=code.said(), level=level, call=call))
     return listed(found)
 
 
-def _is_safety(flag: Node) -> bool:
-    return bool(own_category(flag, "sign-level")) or own_category(flag, "flag-category").value == "safety"
-
-
-def _read_level(one: Node) -> Read[Any]:
-    level = choice(own_category(one, "sign-level"), get_args(Level), None)
-    if level.value is not None:
-        return level
-    priority = one.extension(PRIORITY).get("valueCodeableConcept").code_in("flag-priority")
-    known = {code: name for name, code in _PRIORITY_OF.items()}
-    return Read(known.get(priority.value, "stop"), priority.path)
-
-
-def _read_call(one: Node) -> Read[Any]:
-    call = choice(own_category(one, "call"), get_args(Call), None)
-    if call.value is not None:
-        return call
-    return Read("none" if one.type == "CommunicationRequest" else "same-day")
-
-
-__all__ = ["LIMIT", "Decimal", "read_signs", "write_signs"]
+def _read_sign(told: Node) -> Read[WarningSign]:
+    limit = value(told, "limit").get("valueQuantity")
+    return made(
+        WarningSign,
+        code=told.code_in("warning-sign"),
+        text=told.text("text"),
+        level=choice(term_in(told, "level", "sign-level"), get_args(Level), "stop"),
+        call=choice(term_in(told, "call", "call"), get_args(Call), "same-day"),
+        limit=limit.decimal("value"),
+        limit_unit=limit.text("code"),
+    )

@@ -34,7 +34,9 @@ class Source:
         kind = document.get("resourceType") if isinstance(document, dict) else None
         if kind not in {"Bundle", "CarePlan"}:
             raise BundleError(
-                Fault("resourceType", "is neither Bundle nor CarePlan", "give a FHIR bundle that holds a plan")
+                Fault(
+                    "resourceType", "is neither Bundle nor CarePlan", "give a FHIR bundle that holds a plan"
+                )
             )
         self.root = Node(document, str(kind))
         self.unread: list[Unread] = []

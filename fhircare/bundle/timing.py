@@ -28,7 +28,13 @@ LIMIT = 4000
 """No expansion is longer: ten years of one slot a day."""
 
 _MEALS = {"C", "AC", "PC"}
-_MINUTES = {"s": Decimal(1) / 60, "min": Decimal(1), "h": Decimal(60), "d": Decimal(1440), "wk": Decimal(10080)}
+_MINUTES = {
+    "s": Decimal(1) / 60,
+    "min": Decimal(1),
+    "h": Decimal(60),
+    "d": Decimal(1440),
+    "wk": Decimal(10080),
+}
 # R4, ValueSet timing-abbreviation: (frequency, period, unit, when).
 _CODES: dict[str, tuple[int, int, str, tuple[str, ...]]] = {
     "QD": (1, 1, "d", ()),
@@ -128,11 +134,16 @@ def bounds(repeat: Node, start: dt.date | None = None) -> tuple[dt.date | None, 
     span = repeat.get("boundsPeriod")
     first = span.date("start").value or start
     last = _last_day(span.get("end").string())
-    for name, value in (("boundsDuration", repeat.get("boundsDuration")), ("boundsRange", repeat.get("boundsRange").get("low"))):
+    for name, value in (
+        ("boundsDuration", repeat.get("boundsDuration")),
+        ("boundsRange", repeat.get("boundsRange").get("low")),
+    ):
         length = value.decimal("value").value if repeat.get(name) else None
         unit = value.get("code").string()
         if length is not None and first is not None:
-            last = _step(first, length, unit) - dt.timedelta(days=1) if unit in {"d", "wk", "mo", "a"} else last
+            last = (
+                _step(first, length, unit) - dt.timedelta(days=1) if unit in {"d", "wk", "mo", "a"} else last
+            )
     return first, last
 
 
