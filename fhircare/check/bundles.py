@@ -209,6 +209,12 @@ def _objects(entries: Any) -> list[tuple[int, dict[str, Any]]]:
     return [(i, e) for i, e in enumerate(entries) if isinstance(e, dict)] if isinstance(entries, list) else []
 
 
+def _text(held: Any, name: str) -> str:
+    """A string member of what may be an object; "" when it is none (the walk has reported a wrong shape)."""
+    value = held.get(name) if isinstance(held, dict) else None
+    return value if isinstance(value, str) else ""
+
+
 def _entry(bundle: ResourceScope, i: int, *names: str) -> Path:
     place: Path = ((bundle.path, "entry"), i)
     for name in names:
@@ -240,7 +246,7 @@ def _unique(
 def _links(bundle: ResourceScope, kind: str, release: str) -> Iterator[Issue]:
     seen: set[str] = set()
     for i, link in _objects(bundle.resource.get("link")):
-        relation = link.get("relation")
+        relation = _text(link, "relation")
         if relation not in _ONCE_IN_PAGES:
             continue
         place: Path = (((bundle.path, "link"), i), "relation")
@@ -287,9 +293,8 @@ def _full_url(
 
 
 def _response(bundle: ResourceScope, entry: dict[str, Any], i: int, release: str) -> Iterator[Issue]:
-    response = entry.get("response")
-    status = response.get("status") if isinstance(response, dict) else None
-    if isinstance(status, str) and not _STATUS.match(status):
+    status = _text(entry.get("response"), "status")
+    if status and not _STATUS.match(status):
         yield finding(RULES, "bundle.response.status", _entry(bundle, i, "response", "status"), release)
 
 
@@ -303,14 +308,14 @@ def _searchset(
     if not links:
         yield finding(RULES, "bundle.search.self", (bundle.path, "link"), spec.release)
     wanted = _searched(links[0].get("url"), spec) if links else frozenset()
-    modes = {i: search.get("mode") for i, e in entries if isinstance(search := e.get("search"), dict)}
+    modes = {i: _text(e.get("search"), "mode") for i, e in entries}
     some = any(modes.values())
     for i, entry in entries:
-        mode, scope = modes.get(i), scopes.get(i)
+        mode, scope = modes[i], scopes.get(i)
         if "resource" not in entry:
             place = _entry(bundle, i, "resource")
             yield finding(RULES, "bundle.search.resource", place, spec.release)
-        if mode is None and some:
+        if not mode and some:
             place = _entry(bundle, i, "search", "mode")
             yield finding(RULES, "bundle.search.mode", place, spec.release)
         if scope is None:
@@ -344,8 +349,7 @@ def _history(
     bundle: ResourceScope, entries: list[tuple[int, dict[str, Any]]], release: str
 ) -> Iterator[Issue]:
     for i, entry in entries:
-        request = entry.get("request")
-        method = request.get("method") if isinstance(request, dict) else None
+        method = _text(entry.get("request"), "method")
         if method == "DELETE" and "resource" in entry:
             yield finding(RULES, "bundle.history.deleted", _entry(bundle, i, "resource"), release)
         elif method in {"POST", "PUT", "PATCH"} and "resource" not in entry:

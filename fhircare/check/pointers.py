@@ -70,6 +70,7 @@ RULES = {
     ),
 }
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
+_HL7 = re.compile(r"http://hl7\.org/fhir/([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:\||$)")
 _HREF = re.compile(
     r"""<(?:[A-Za-z0-9]+:)?(?:a|img)\s[^>]*?\b(?:href|src)\s*=\s*(?:"#([^"]*)"|'#([^']*)')""", re.IGNORECASE
 )
@@ -106,9 +107,17 @@ def _canonical(link: LinkAt, index: Index, release: str) -> Iterator[Issue]:
         found = index.canonical(url)
         if version:
             found = [s for s in found if s.resource.get("version") in {version, None}]
-    if found and targets is not None and not any(s.type in targets for s in found):
+    types = {s.type for s in found} or _standards_own(text, index)
+    if types and targets is not None and types.isdisjoint(targets):
         allowed = ", ".join(sorted(targets))
-        yield finding(RULES, "canonical.target", path, release, found=found[0].type, allowed=allowed)
+        words = ", ".join(sorted(types))
+        yield finding(RULES, "canonical.target", path, release, found=words, allowed=allowed)
+
+
+def _standards_own(text: str, index: Index) -> set[str]:
+    """The type that a canonical of the standard itself names, such as ``http://hl7.org/fhir/ValueSet/x``."""
+    match = _HL7.match(text)
+    return {match[1]} if match and match[1] in index.types else set()
 
 
 def _url(link: LinkAt, index: Index, release: str) -> Iterator[Issue]:
