@@ -8,7 +8,6 @@ checker.
 from __future__ import annotations
 
 import binascii
-import hashlib
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check import terminology
@@ -150,6 +149,8 @@ def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
             link,
         )
     if isinstance(digest, str):
+        import hashlib
+
         made = hashlib.sha1(content).digest()  # noqa: S324 - SHA-1 is FHIR's choice
         if digest.strip() != binascii.b2a_base64(made, newline=False).decode():
             w.say(

@@ -7,13 +7,11 @@ big bundle has many.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from fhircare.check.path import Path
 
 
-@dataclass(slots=True, eq=False)
 class ResourceScope:
     """One resource met in the file.
 
@@ -29,12 +27,19 @@ class ResourceScope:
         full_url: ``fullUrl`` of the entry it stands in, when that is a string.
     """
 
-    path: Path
-    resource: dict[str, Any]
-    type: str
-    kind: Literal["root", "entry", "contained", "part"] = "root"
-    container: ResourceScope | None = None
-    full_url: str | None = None
+    __slots__ = ("container", "full_url", "kind", "path", "resource", "type")
+
+    def __init__(
+        self,
+        path: Path,
+        resource: dict[str, Any],
+        type: str,  # noqa: A002 - FHIR's word
+        kind: Literal["root", "entry", "contained", "part"] = "root",
+        container: ResourceScope | None = None,
+        full_url: str | None = None,
+    ) -> None:
+        self.path, self.resource, self.type = path, resource, type
+        self.kind, self.container, self.full_url = kind, container, full_url
 
 
 # (place, the Reference object, allowed target types or None for any, the resource it stands in)
@@ -43,7 +48,6 @@ ReferenceAt = tuple[Path, dict[str, Any], frozenset[str] | None, ResourceScope]
 LinkAt = tuple[Path, str, frozenset[str] | None, ResourceScope]
 
 
-@dataclass(slots=True, eq=False)
 class Gathered:
     """Everything the walk collected from one file, in document order.
 
@@ -57,8 +61,11 @@ class Gathered:
         narratives: Every ``Narrative.div`` that is a string; target types are None.
     """
 
-    resources: list[ResourceScope] = field(default_factory=list)
-    references: list[ReferenceAt] = field(default_factory=list)
-    canonicals: list[LinkAt] = field(default_factory=list)
-    urls: list[LinkAt] = field(default_factory=list)
-    narratives: list[LinkAt] = field(default_factory=list)
+    __slots__ = ("canonicals", "narratives", "references", "resources", "urls")
+
+    def __init__(self) -> None:
+        self.resources: list[ResourceScope] = []
+        self.references: list[ReferenceAt] = []
+        self.canonicals: list[LinkAt] = []
+        self.urls: list[LinkAt] = []
+        self.narratives: list[LinkAt] = []

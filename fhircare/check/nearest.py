@@ -8,11 +8,17 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 
+MANY = 200
+"""Of more names than this, only those with the same first letter are compared, which takes long enough."""
+
+
 def nearest(name: str, known: Iterable[str], most: int = 3) -> list[str]:
     """Return up to ``most`` of the known names that look like ``name``, the most alike first."""
     import difflib
 
     lowered = {k.lower(): k for k in sorted(known)}
+    if len(lowered) > MANY:
+        lowered = {low: k for low, k in lowered.items() if low[:1] == name[:1].lower()}
     found = difflib.get_close_matches(name.lower(), lowered, n=most, cutoff=0.6)
     return [lowered[f] for f in found]
 

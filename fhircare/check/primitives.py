@@ -21,39 +21,23 @@ if TYPE_CHECKING:
 
     from fhircare.check.report import Severity
 
-YEAR = r"(?:[0-9](?:[0-9](?:[0-9][1-9]|[1-9]0)|[1-9]00)|[1-9]000)"
-# Every day a month has in every year: 29 February is left to the close look.
-MONTH_DAY = (
-    r"(?:(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])|(?:0[13-9]|1[0-2])-(?:29|30)|(?:0[13578]|1[02])-31)"
-)
+YEAR = "(?!0000)[0-9]{4}"
+# Days that every month has; the last days of a month are left to the close look.
+DAY = "(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])"
 TIME = r"(?:[01][0-9]|2[0-3]):[0-5][0-9]:(?:[0-5][0-9]|60)(?:\.[0-9]+)?"
-ZONE = r"(?:Z|[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00))"
-LOOSE_DAY = r"(?:0[1-9]|1[0-2])-(?:0[1-9]|[12][0-9]|3[01])"
+ZONE = "(?:Z|[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00))"
 URN_OID = r"urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+"
-URN_UUID = r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
+URN_UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
+NO_URN = "(?!(?:urn:)?(?:oid|uuid):)"
+SCHEME = r"[A-Za-z][A-Za-z0-9+.\-]*:"
 
-sound_date = re.compile(rf"{YEAR}(?:-(?:{MONTH_DAY}|0[1-9]|1[0-2]))?").fullmatch
-sound_datetime = re.compile(rf"{YEAR}(?:-(?:{MONTH_DAY}(?:T{TIME}{ZONE})?|0[1-9]|1[0-2]))?").fullmatch
-sound_instant = re.compile(rf"{YEAR}-{MONTH_DAY}T{TIME}{ZONE}").fullmatch
+sound_date = re.compile(f"{YEAR}(?:-(?:{DAY}|0[1-9]|1[0-2]))?").fullmatch
+sound_datetime = re.compile(f"{YEAR}(?:-(?:{DAY}(?:T{TIME}{ZONE})?|0[1-9]|1[0-2]))?").fullmatch
+sound_instant = re.compile(f"{YEAR}-{DAY}T{TIME}{ZONE}").fullmatch
 sound_time = re.compile(TIME).fullmatch
 sound_id = re.compile(r"[A-Za-z0-9\-.]{1,64}").fullmatch
 sound_code = re.compile(r"[^\s]+(?: [^\s]+)*").fullmatch
-sound_uri = re.compile(rf"(?!(?:urn:)?(?:oid|uuid):)\S+|{URN_OID}|{URN_UUID}").fullmatch
-sound_absolute = re.compile(
-    rf"(?!urn:(?:oid|uuid):|oid:|uuid:)[A-Za-z][A-Za-z0-9+.\-]*:\S+|{URN_OID}|{URN_UUID}"
-).fullmatch
-sound_oid = re.compile(URN_OID).fullmatch
-sound_uuid = re.compile(URN_UUID).fullmatch
-
-_loose_date = re.compile(rf"({YEAR})(?:-(0[1-9]|1[0-2])(?:-([0-3][0-9]))?)?").fullmatch
-_date_parts = re.compile(rf"({YEAR})-((?:0[1-9]|1[0-2]))-([0-3][0-9])").match
-_local_time = re.compile(rf"{YEAR}-{LOOSE_DAY}T{TIME}").fullmatch
-_any_string = re.compile(r"[ \r\n\t\S]+").fullmatch
-_control = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]").search
-_html_tag = re.compile(r"</?[A-Za-z][A-Za-z0-9]*(?:\s[^<>]*)?/?>").search
-_loose_uuid = re.compile(URN_UUID, re.IGNORECASE).fullmatch
-_scheme = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:.").match
-_base64 = re.compile(r"(?:[0-9a-zA-Z+/]{4})*(?:[0-9a-zA-Z+/]{2}==|[0-9a-zA-Z+/]{3}=)?").fullmatch
+sound_uri = re.compile(rf"{NO_URN}\S+|{URN_OID}|{URN_UUID}").fullmatch
 
 _TEXT = "v.__class__ is str and v.isprintable() and v.strip()"
 SOUND = {
@@ -111,9 +95,24 @@ def sound_base64(value: str) -> bool:
         return False
 
 
+def sound_absolute(value: str) -> bool:
+    """Return True for an absolute URI in sound form."""
+    return re.fullmatch(rf"{NO_URN}{SCHEME}\S+|{URN_OID}|{URN_UUID}", value) is not None
+
+
+def sound_oid(value: str) -> bool:
+    """Return True for an OID as a URN."""
+    return re.fullmatch(URN_OID, value) is not None
+
+
+def sound_uuid(value: str) -> bool:
+    """Return True for a UUID as a URN."""
+    return re.fullmatch(URN_UUID, value) is not None
+
+
 def absolute(uri: str) -> bool:
     """Tell whether a URI begins with a scheme (RFC 3986, 3.1)."""
-    return bool(_scheme(uri))
+    return re.match(rf"{SCHEME}.", uri) is not None
 
 
 def json_type(value: Any) -> str:
@@ -166,11 +165,11 @@ def _boolean(_kind: str, _value: Any) -> Fault | None:
 
 
 def _text(kind: str, value: str) -> Fault | None:
-    if _control(value) or not _any_string(value):
+    if re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", value) or not re.fullmatch(r"[ \r\n\t\S]+", value):
         return _wrong(
             kind, "control character in a text", "only tab, line feed and carriage return are allowed"
         )
-    if kind == "markdown" and (tag := _html_tag(value)) and tag:
+    if kind == "markdown" and re.search(r"</?[A-Za-z][A-Za-z0-9]*(?:\s[^<>]*)?/?>", value):
         return Fault(
             "warning",
             "value",
@@ -204,7 +203,7 @@ def _uri(kind: str, value: str) -> Fault | None:
         return _wrong(
             kind, "not an OID", "urn:oid: and then numbers joined by dots, such as urn:oid:2.16.840.1"
         )
-    if _loose_uuid(value):
+    if re.fullmatch(URN_UUID, value, re.IGNORECASE):
         return Fault("warning", "value", "uuid.case", "a UUID in capitals", "UUIDs are written in lower case")
     return _wrong(kind, "not a UUID", "urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case")
 
@@ -231,7 +230,7 @@ def _day_exists(year: str, month: str, day: str) -> bool:
 def _date(kind: str, value: str) -> Fault | None:
     if sound_date(value):
         return None
-    parts = _loose_date(value)
+    parts = re.fullmatch(rf"({YEAR})(?:-(0[1-9]|1[0-2])(?:-([0-3][0-9]))?)?", value)
     if parts is None:
         return _wrong(kind, "not a date", "YYYY, YYYY-MM or YYYY-MM-DD, without a time")
     year, month, day = parts.groups()
@@ -244,13 +243,13 @@ def _moment(kind: str, value: str) -> Fault | None:
     sound = sound_datetime if kind == "dateTime" else sound_instant
     if sound(value):
         return None
-    parts = _date_parts(value)
+    parts = re.match(rf"({YEAR})-(0[1-9]|1[0-2])-([0-3][0-9])", value)
     if parts is not None and not _day_exists(*parts.groups()):
         return _wrong(kind, "a day that month does not have", "a day of the calendar")
-    # A leap day passes when the same moment one day earlier would.
+    # The last days of a month pass when the same moment on the 28th would.
     if parts is not None and sound(f"{value[:8]}28{value[10:]}"):
         return None
-    if _local_time(value):
+    if re.fullmatch(f"{YEAR}-[01][0-9]-[0-3][0-9]T{TIME}", value):
         return _wrong(kind, "a time without a time zone", "end with Z or an offset such as +01:00")
     if kind == "instant":
         return _wrong(kind, "not an instant", "YYYY-MM-DDThh:mm:ss+zz:zz, to the second at least")
@@ -285,7 +284,7 @@ def _integer(kind: str, value: Any) -> Fault | None:
 def _base64binary(kind: str, value: str) -> Fault | None:
     # R4's expression allows white space between the groups of four; line breaks after 76 characters are
     # usual.
-    if _base64("".join(value.split())):
+    if sound_base64("".join(value.split())):
         return None
     return _wrong(kind, "not base64", "groups of four of A-Z, a-z, 0-9, + and /, the last padded with =")
 

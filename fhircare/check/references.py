@@ -7,8 +7,7 @@ reference's text: it may hold a patient's identifier.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from fhircare.check.pointers import check_contained, check_pointers
 from fhircare.check.resolution import Index, Target, bundle_type, entry_of, read_target, version_of
@@ -125,8 +124,7 @@ def check_references(gathered: Gathered, spec: Definitions) -> Iterator[Issue]:
         yield from check_contained(gathered, index, spec.release)
 
 
-@dataclass(slots=True)
-class _At:
+class _At(NamedTuple):
     """One literal reference, read and looked for."""
 
     path: Path

@@ -242,6 +242,8 @@ def _explain_coding(v: dict[str, Any], at: Path, w: Walk, b: Bound) -> None:
     rule = f"binding.{strength}"
     if isinstance(system, str) and isinstance(code, str) and _passes(system, code, b):
         return
+    if strength != "required" and isinstance(system, str) and w.definitions.code_system(system) is None:
+        return  # a system that cannot be held is never said to lack a code
     held = value_set.systems.get(system) if isinstance(system, str) else None
     if held is not None and isinstance(code, str):
         mend = mend_for(value_set, code, {str(system): held})
