@@ -1,7 +1,8 @@
 """Builders of delivery records, valid by default: a test states only what it is about.
 
-``record_data(**changes)`` gives a record as the plain data a YAML file would hold; a change is a dotted path such
-as ``{"limb.skin": ["skin-graft"]}`` or a top-level keyword. ``record(**changes)`` reads it. Everybody is invented.
+``record_data(**changes)`` gives a record as the plain data a YAML file would hold; a change is a dotted path
+such as ``{"limb.skin": ["skin-graft"]}`` or a top-level keyword. ``record(**changes)`` reads it. Everybody
+is invented.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Hypothesis strategies: delivery records of every kind the model allows, all of them valid.
 
-``delivery_records()`` spans liners, suspensions, risks, skin, routines, follow-up, goals and people. What would
-make a plan impossible by design (an open wound, a waking day without room) is left to tests of its own.
+``delivery_records()`` spans liners, suspensions, risks, skin, routines, follow-up, goals and people. What
+would make a plan impossible by design (an open wound, a waking day without room) is left to tests of its
+own.
 """
 
 from __future__ import annotations
@@ -190,8 +191,8 @@ def _prosthesis(draw: st.DrawFn, delivered: dt.date) -> dict[str, Any]:
         part = draw(_sparse({"name": _WORDS}, optional))
         parts.append({"kind": "liner", "liner_kind": liner, "count": count, **part})
     others = ["knee", "foot", "shrinker", "cover", "other", "suspension"]
-    for kind in draw(st.lists(st.sampled_from(others), max_size=4)):
-        parts.append({"kind": kind, **draw(_sparse({"name": _WORDS}, optional))})
+    kinds = draw(st.lists(st.sampled_from(others), max_size=4))
+    parts += [{"kind": kind, **draw(_sparse({"name": _WORDS}, optional))} for kind in kinds]
     return {
         "delivered_on": delivered,
         "first": draw(st.booleans()),

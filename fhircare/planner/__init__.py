@@ -4,8 +4,8 @@
 plan says why, and whatever the clinician sets otherwise is recorded. The plan is a proposal: a clinician
 approves it.
 
-For whoever follows the plan: ``layout_of(plan)`` gives the ladder, the policy and the sessions of any step on any
-date from the plan alone, and ``next_step(policy, history)`` the step of the next day.
+For whoever follows the plan: ``layout_of(plan)`` gives the ladder, the policy and the sessions of any step
+on any date from the plan alone, and ``next_step(policy, history)`` the step of the next day.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Puts needed visits on days: when the clinic is open and the person can come, with as few trips as may be.
 
 Fewest trips is the classical question of stabbing intervals with points. Taking the window that ends first,
-going as late in it as a day can be had, and serving every window that day lies in is provably least; so no solver
-is needed. Among the days that serve the same windows, the one that suits best is then taken.
+going as late in it as a day can be had, and serving every window that day lies in is provably least; so no
+solver is needed. Among the days that serve the same windows, the one that suits best is then taken.
 """
 
 from __future__ import annotations
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from fhircare.delivery import FollowUp, FreeSlot
-
-_WIDEN_DAYS = 28
-"""How far past its window a visit is looked for when the clinic is closed all through it (decided here)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +66,7 @@ class Diary:
         time: Time that suits the person.
         not_on: Days on which the person cannot come.
         slots: When there are any, visits are placed in these only.
+        late_days: How far past its window a visit is looked for when there is no day in it.
     """
 
     zone: ZoneInfo
@@ -81,9 +79,10 @@ class Diary:
     time: dt.time | None = None
     not_on: tuple[DateRange, ...] = ()
     slots: tuple[FreeSlot, ...] = ()
+    late_days: int = 0
 
     @classmethod
-    def of(cls, clinic: Clinic, wanted: FollowUp) -> Diary:
+    def of(cls, clinic: Clinic, wanted: FollowUp, late_days: int) -> Diary:
         """Return the diary of a clinic for a person's wishes.
 
         Raises:
@@ -100,6 +99,7 @@ class Diary:
             time=wanted.preferred_time,
             not_on=wanted.not_on,
             slots=wanted.free_slots,
+            late_days=late_days,
         )
         public_holidays(clinic.holiday_country, clinic.holiday_region, 2000)
         return diary
@@ -160,7 +160,7 @@ class Diary:
         return 0 if self.time is None else abs(_minute(time) - _minute(self.time))
 
     def discomfort(self, day: dt.date) -> int:
-        """Return how little a free day suits, in days that one would rather wait: a wrong weekday, a wrong time."""
+        """Return how little a free day suits, in days one would rather wait: wrong weekday, wrong time."""
         time = self._slot_by_day[day].time() if self.slots else self._time_by_weekday[day.weekday()]
         off = 0 if time is None else self._off(time)
         return 7 * (bool(self.days) and WEEKDAYS[day.weekday()] not in self.days) + min(off // 120, 3)
@@ -173,8 +173,8 @@ class Diary:
 def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tuple[str, ...]]:
     """Return the trips that serve the needs, in order, and a sentence for each need that cannot be met.
 
-    A need whose window holds no day at all is looked for up to four weeks past it, unless there are slots to
-    keep to; its booking says so.
+    A need whose window holds no day at all is looked for past it, unless there are slots to keep to; its
+    booking says so.
     """
     waiting = sorted(needs, key=lambda need: (need.latest, need.earliest, need.kind))
     bookings: list[Booking] = []
@@ -184,7 +184,7 @@ def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tupl
         days = [day for day in _days(need.earliest, need.latest) if diary.free(day)]
         note = ""
         if not days and not diary.slots:
-            late = _days(need.latest + dt.timedelta(days=1), need.latest + dt.timedelta(days=_WIDEN_DAYS))
+            late = _days(need.latest + dt.timedelta(days=1), need.latest + dt.timedelta(days=diary.late_days))
             days = [day for day in late if diary.free(day)][:1]
             note = f"Later than {need.latest:%Y-%m-%d}: until then there was not {diary.in_words()}."
         if not days:

@@ -1,23 +1,30 @@
 """The ramp of wearing time as a picture: one bar a day, in SVG.
 
-Told apart without color: sitting is white, standing striped, walking black, so that it prints in black and white.
-It carries a title and a description for those who hear it, and names no person.
+Told apart without color: sitting is white, standing striped, walking black, so that it prints in black and
+white. It carries a title and a description for those who hear it, and names no person.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 from xml.sax.saxutils import escape
 
 from fhircare.planner.words import duration
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from fhircare.plan import Plan, WearDay, WearSchedule
 
 _LEFT, _TOP, _BAR, _GAP, _HEIGHT, _FOOT = 56, 72, 20, 8, 260, 96
 _HOUR: Final = 60
 _FILLS: Final = (("sitting", "#ffffff"), ("standing", "url(#standing)"), ("walking", "#1c1c1c"))
+
+_STRIPES: Final = (
+    '<defs><pattern id="standing" width="5" height="5" patternUnits="userSpaceOnUse" '
+    'patternTransform="rotate(45)"><rect width="5" height="5" fill="#ffffff"/>'
+    '<rect width="2" height="5" fill="#1c1c1c"/></pattern></defs>'
+)
 
 
 def chart(plan: Plan) -> str:
@@ -30,20 +37,19 @@ def chart(plan: Plan) -> str:
     width = max(_LEFT + len(days) * (_BAR + _GAP) + 24, 480)
     height = _TOP + _HEIGHT + _FOOT
     title = f"Wearing time of plan {plan.number}"
+    size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
     lines = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
-        'role="img" aria-labelledby="chart-title chart-desc" font-family="Verdana, sans-serif" font-size="11">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-labelledby="chart-title chart-desc"',
+        'font-family="Verdana, sans-serif" font-size="11">',
         f'<title id="chart-title">{escape(title)}</title>',
         f'<desc id="chart-desc">{escape(_described(wear))}</desc>',
-        '<defs><pattern id="standing" width="5" height="5" patternUnits="userSpaceOnUse" '
-        'patternTransform="rotate(45)"><rect width="5" height="5" fill="#ffffff"/>'
-        '<rect width="2" height="5" fill="#1c1c1c"/></pattern></defs>',
+        _STRIPES,
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
         f'<text x="{_LEFT}" y="24" font-size="16" font-weight="bold">{escape(title)}</text>',
         *_legend(),
     ]
     if wear:
-        top = max(max(day.minutes for day in days), _HOUR)
+        top = max(_HOUR, *(day.minutes for day in days))
         lines += _axis(top, width)
         visits = {visit.start.date() for visit in plan.visits}
         for number, day in enumerate(days):
@@ -103,12 +109,12 @@ def _bar(number: int, day: WearDay, top: int, *, visited: bool) -> Iterator[str]
             yield f'<rect {size} fill="{fill}" stroke="#1c1c1c"/>'
         below += minutes
     if not day.sessions:
-        yield f'<text x="{middle}" y="{base - 4}" text-anchor="middle" font-weight="bold">&#215;</text>'
+        yield f'<text x="{middle}" y="{base - 4}" text-anchor="middle" font-size="18">&#215;</text>'
     yield "</g>"
     if number % 7 == 0 or not day.sessions:
-        yield f'<text transform="translate({middle + 4},{base + 14}) rotate(60)">{day.on:%Y-%m-%d}</text>'
+        yield f'<text transform="translate({middle - 4},{base + 26}) rotate(60)">{day.on:%Y-%m-%d}</text>'
     if visited:
-        yield f'<path d="M{middle - 6} {base + 11} l6 -11 l6 11 z" fill="#ffffff" stroke="#1c1c1c"/>'
+        yield f'<path d="M{middle - 6} {base + 14} l6 -11 l6 11 z" fill="#ffffff" stroke="#1c1c1c"/>'
 
 
 def _bar_title(number: int, day: WearDay) -> str:

@@ -1,7 +1,7 @@
 """Where a day's wear sessions go: within the waking day, around what else is on, with a rest in between.
 
-Everything is reckoned in minutes of real time since the day began at midnight, so that a day of 23 or 25 hours
-is what it is; clock times are made at the end. Sessions start on the quarter hour.
+Everything is reckoned in minutes of real time since the day began at midnight, so that a day of 23 or 25
+hours is what it is; clock times are made at the end. Sessions start on the quarter hour.
 """
 
 from __future__ import annotations
@@ -11,21 +11,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from fhircare.plan import WEEKDAYS
+from fhircare.planner.rules import rules
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
     from zoneinfo import ZoneInfo
 
     from fhircare.plan import Busy
 
 QUARTER: Final = 15
 _DAY: Final = 24 * 60
-# Where sessions would best start, by how many there are: spread over the day, so that the skin rests.
-_BEST_STARTS: Final[Mapping[int, tuple[int, ...]]] = {
-    1: (9 * 60,),
-    2: (9 * 60, 15 * 60),
-    3: (9 * 60, 13 * 60, 17 * 60),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +151,7 @@ def place(
     own = [_own_cost(day, Span(start, start + minutes)) for start in starts]
     costs = [
         [abs(start - wanted) + cost for start, cost in zip(starts, own, strict=True)]
-        for wanted in _BEST_STARTS[sessions]
+        for wanted in rules().best_starts[sessions]
     ]
     return _cheapest(starts, costs, minutes, rest)
 
@@ -184,7 +179,7 @@ def _allowed(busy: Sequence[Span], start: int, end: int, through: int) -> bool:
 
 
 def _own_cost(day: DayFrame, session: Span) -> int:
-    """What speaks for or against a session, wherever it would best start: therapy for it, busy hours against."""
+    """What speaks for or against a session wherever it would best start: therapy for, busy hours against."""
     covered = sum(session.overlap(stretch) for stretch in day.therapy) if day.therapy else 0
     crossed = any(session.overlap(stretch) for stretch in day.busy) if day.busy else False
     return 10 * _DAY * crossed - 100 * _DAY * covered

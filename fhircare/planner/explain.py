@@ -6,7 +6,6 @@ It names no person: the plan's number stands for them.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
 from fhircare.plan.measures import measures
@@ -16,6 +15,8 @@ from fhircare.planner.socks import published_volume
 from fhircare.planner.words import duration, listed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
     from fhircare.plan import CareTask, Frequency, Goal, Plan, SockLayers, Visit, WarningSign, WearDay
 
 _WIDTH: Final = 100
@@ -34,8 +35,12 @@ _CALLS: Final = {
 }
 _UNITS: Final = {"d": "day", "wk": "week", "mo": "month", "a": "year"}
 _MOMENTS: Final = {
-    "WAKE": "on waking", "MORN": "in the morning", "AFT": "at midday", "EVE": "in the evening", "HS": "before sleep"
-}  # fmt: skip
+    "WAKE": "on waking",
+    "MORN": "in the morning",
+    "AFT": "at midday",
+    "EVE": "in the evening",
+    "HS": "before sleep",
+}
 
 
 def explain(plan: Plan) -> str:
@@ -65,8 +70,10 @@ def explain(plan: Plan) -> str:
 
 
 _SOURCES: Final = (
-    "No guideline gives hours, minutes or weeks for breaking in a prosthesis. These are what is commonly done, or "
-    "what the clinician set; rules.toml says for each number where it comes from.",
+    (
+        "No guideline gives hours, minutes or weeks for breaking in a prosthesis. These are what is commonly "
+        "done, or what the clinician set; rules.toml says for each number where it comes from."
+    ),
     "Sock ply is a label: layers do not add up in thickness or volume.",
 )
 
@@ -91,10 +98,11 @@ def _wear(plan: Plan) -> Iterator[str]:
     if wear is None:
         return
     yield from _wrapped(f"{wear.pace}. {wear.pace_why}", "      ", "Pace: ")
-    yield f"Waking day {wear.wakes:%H:%M} to {wear.sleeps:%H:%M}; at least {wear.rest_minutes} min between sessions."
+    waking = f"{wear.wakes:%H:%M} to {wear.sleeps:%H:%M}"
+    yield f"Waking day {waking}; at least {wear.rest_minutes} min between sessions."
     yield f"Redness must be gone {wear.redness_minutes} min after taking it off."
     yield ""
-    yield f"{'day':>3}  {'date':<14} {'step':>4}  {'total':<11} sessions (sitting/standing/walking in minutes)"
+    yield f"{'day':>3}  {'date':<14} {'step':>4}  {'total':<11} sessions (minutes sitting/standing/walking)"
     for number, day in enumerate(wear.days, start=1):
         yield from _day(number, day)
 
@@ -124,7 +132,8 @@ def _socks(plan: Plan) -> Iterator[str]:
     guide = plan.care.sock_guide
     if not guide or plan.socks is None:
         return
-    yield f"{plan.socks.ply_at_delivery} ply at delivery; the socket needs adjusting at {plan.socks.adjust_at_ply} ply."
+    at_delivery, threshold = plan.socks.ply_at_delivery, plan.socks.adjust_at_ply
+    yield f"{at_delivery} ply at delivery; the socket needs adjusting at {threshold} ply."
     for entry in guide:
         if entry.layers:
             yield f"{entry.ply:>4} ply: {_layers(entry)}"
@@ -148,7 +157,10 @@ def _limb(plan: Plan) -> Iterator[str]:
         return
     error, mature = _number(plan, "girth_error_mm"), _number(plan, "mature_months")
     if delivered:
-        told = maturation(limb, delivered, mature_months=mature, girth_error_mm=error)
+        recovery = _number(plan, "recovery_months")
+        told = maturation(
+            limb, delivered, recovery_months=recovery, mature_months=mature, girth_error_mm=error
+        )
         yield f"{told.stage.replace('-', ' ').capitalize()}: {told.why}"
     for measured in limb.measurements:
         found = volume(measured, error)
@@ -160,15 +172,17 @@ def _limb(plan: Plan) -> Iterator[str]:
     if len(limb.measurements) >= 2:
         change = volume_change(limb.measurements[-2], limb.measurements[-1], error)
         if change and change.sure:
-            yield f"Change: {change.ml:+.0f} mL, {change.percent:+.1f} % (standard error {change.error_percent:.1f})"
+            error_percent = f"standard error {change.error_percent:.1f}"
+            yield f"Change: {change.ml:+.0f} mL, {change.percent:+.1f} % ({error_percent})"
         elif change:
             yield (
-                f"Change: {change.ml:+.0f} mL is no change you can be sure of (standard error {change.error_ml:.0f} mL)"
+                f"Change: {change.ml:+.0f} mL is no change you can be sure of "
+                f"(standard error {change.error_ml:.0f} mL)"
             )
 
 
 def _number(plan: Plan, name: str) -> int:
-    """A number as the clinician set it, or the usual one; these two do not depend on the pace."""
+    """A number as the clinician set it, or the usual one; for those that no pace changes."""
     for override in plan.wear.overrides if plan.wear else ():
         if override.setting == name and override.value.isdigit():
             return int(override.value)

@@ -1,4 +1,4 @@
-"""Goals and the measures they are told by: scales, changes one can be sure of, goal attainment, functional level."""
+"""Goals: their scales, changes one can be sure of, goal attainment, functional level."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def goals_for(record: DeliveryRecord, wear: WearSchedule) -> tuple[Goal, ...]:
 
 
 def daily_wear_goal(wear: WearSchedule) -> Goal:
-    """Return the goal of wearing the prosthesis as long as the ladder's last step, due the day it is reached."""
+    """Return the goal of wearing the prosthesis as long as the last step asks, due the day it is reached."""
     longest = max(day.minutes for day in wear.days)
     reached = next(day.on for day in wear.days if day.minutes == longest)
     all_day = any(session.all_day for day in wear.days for session in day.sessions)
@@ -104,7 +104,8 @@ class Change:
 def change(code: str, earlier: Decimal, later: Decimal) -> Change:
     """Return what can be said of a change in a measure, both values in its own unit.
 
-    A change smaller than the minimal detectable change is no change one can be sure of, whichever way it goes.
+    A change smaller than the minimal detectable change is no change one can be sure of, whichever way it
+    goes.
 
     Raises:
         KeyError: When the measure is unknown.
@@ -133,8 +134,8 @@ def change(code: str, earlier: Decimal, later: Decimal) -> Change:
 def attainment_t(scores: Sequence[int], weights: Sequence[float] | None = None, rho: float = 0.3) -> float:
     """Return the T score of goal attainment scaling: 50 when every goal came out as expected.
 
-    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), with x from -2 (much less than expected) to
-    +2 (much more) and rho = 0.3 (Kiresuk and Sherman 1968, Community Ment Health J 4:443).
+    T = 50 + 10 sum(w x) / sqrt((1 - rho) sum(w^2) + rho (sum w)^2), with x from -2 (much less than expected)
+    to +2 (much more) and rho = 0.3 (Kiresuk and Sherman 1968, Community Ment Health J 4:443).
 
     Args:
         scores: One per goal, -2 to +2.

@@ -1,8 +1,8 @@
 """The ladder of wearing time: its rungs, shortest first.
 
-Common practice, no source: two sessions a day; 30 minutes each on the first rung, 60 on the second, then one hour
-more per session on each, 6 hours each on the seventh, and the whole day from the eighth. The first rung may be
-anything from 30 to 60 minutes.
+Common practice, no source: two sessions a day; 30 minutes each on the first rung, 60 on the second, then one
+hour more per session on each, 6 hours each on the seventh, and the whole day from the eighth. The first rung
+may be anything from 30 to 60 minutes.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ class Rung:
 def ladder(settings: Mapping[str, int], waking_minutes: int) -> tuple[Rung, ...]:
     """Return the rungs for a waking day of ``waking_minutes`` in which the prosthesis may be worn.
 
-    From rung to rung a session grows by at most the pace's increase; only the second rung has a length of its
-    own. The daily total never grows by more than all sessions together may: when the waking day is longer than
-    that, rungs with one long session lie between the longest sessions and the whole day. Rungs that the waking
-    day cannot hold with the rest between their sessions are left out.
+    From rung to rung a session grows by at most the pace's increase; only the second rung has a length of
+    its own. The daily total never grows by more than all sessions together may: when the waking day is
+    longer than that, rungs with one long session lie between the longest sessions and the whole day. Rungs
+    that the waking day cannot hold with the rest between their sessions are left out.
 
     Raises:
         PlanningError: When the waking day does not hold even one session of the first rung.

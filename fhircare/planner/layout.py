@@ -1,7 +1,8 @@
 """How the sessions of a rung lie on a date: for a record being planned, and for a plan being revised.
 
-A ``Layout`` knows the waking day, what else is on, the ladder and the clinic's zone. It answers for any rung and
-date, and depends on nothing else, so that a plan read from its bundle is revised by the rules it was made with.
+A ``Layout`` knows the waking day, what else is on, the ladder and the clinic's zone. It answers for any rung
+and date, and depends on nothing else, so that a plan read from its bundle is revised by the rules it was
+made with.
 """
 
 from __future__ import annotations

@@ -4,18 +4,18 @@ Between two measured heights the limb counts as a truncated cone,
 
     V = h (C1^2 + C1 C2 + C2^2) / (12 pi),
 
-h the distance between the heights and C the circumferences (the usual sum of truncated cones, as in Mayrovitz 2007,
-Phys Ther 87(10):1362). Only the measured length is counted: neither what lies above the first height nor the end
-below the last. A tape is not exact, so every volume carries its standard error, and a change smaller than the error
-allows is said to be none that one can be sure of.
+h the distance between the heights and C the circumferences (the usual sum of truncated cones, as in
+Mayrovitz 2007, Phys Ther 87(10):1362). Only the measured length is counted: neither what lies above the
+first height nor the end below the last. A tape is not exact, so every volume carries its standard error, and
+a change smaller than the error allows is said to be none that one can be sure of.
 
-Nothing here leads from volume to sock ply or back: layers of socks do not add up (``fhircare.planner.socks``).
+Nothing here leads from volume to sock ply or back: layers of socks do not add up
+(``fhircare.planner.socks``).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, Literal
@@ -24,14 +24,13 @@ from fhircare.planner.facts import months_between
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Mapping, Sequence
 
     from fhircare.plan import Limb, LimbMeasurement, Quantity
 
 _IN_CM: Final[Mapping[str, float]] = {"mm": 0.1, "cm": 1.0, "m": 100.0, "[in_i]": 2.54}
 _SURE: Final = 1.96
 """Standard errors that a change must exceed to be one to be sure of at 95 %."""
-_RECOVERY_MONTHS: Final = 12
-"""Recovery is the first 12 to 18 months (Sanders and Fatone 2011, J Rehabil Res Dev 48(8):949)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +112,8 @@ def volume_change(
 ) -> VolumeChange | None:
     """Return how the volume changed, None when the two share no length or no reference point.
 
-    Both are counted between the same heights, which must have been measured both times: a height measured once
-    says nothing about change. Errors of the two dates are independent and add as squares.
+    Both are counted between the same heights, which must have been measured both times: a height measured
+    once says nothing about change. Errors of the two dates are independent and add as squares.
 
     Args:
         earlier: The earlier measurement.
@@ -156,16 +155,19 @@ class Maturation:
     why: str
 
 
-def maturation(limb: Limb, on: dt.date, *, mature_months: int, girth_error_mm: float) -> Maturation:
+def maturation(
+    limb: Limb, on: dt.date, *, recovery_months: int, mature_months: int, girth_error_mm: float
+) -> Maturation:
     """Return how mature a limb is on a date, from the months since amputation and the trend of its volume.
 
     Recovery is the first 12 to 18 months, mature beyond 18 (Sanders and Fatone 2011, J Rehabil Res Dev
-    48(8):949; evidence mostly below the knee). Between 12 months and maturity a volume that still changes keeps the
-    limb recovering; afterwards it is mature, but changing.
+    48(8):949; evidence mostly below the knee). Between 12 months and maturity a volume that still changes
+    keeps the limb recovering; afterwards it is mature, but changing.
 
     Args:
         limb: The limb.
         on: The date.
+        recovery_months: Months within which it counts as recovering whatever its volume does.
         mature_months: Months from which it counts as mature.
         girth_error_mm: Standard error of one circumference, in mm.
     """
@@ -184,7 +186,7 @@ def maturation(limb: Limb, on: dt.date, *, mature_months: int, girth_error_mm: f
         trend = "no change of volume that one can be sure of"
     why = f"{since}; {trend}."
     changing = change is not None and change.sure
-    if months < min(_RECOVERY_MONTHS, mature_months):
+    if months < min(recovery_months, mature_months):
         return Maturation("recovering", why)
     if months < mature_months:
         return Maturation("recovering" if changing else "late-recovery", why)

@@ -25,8 +25,8 @@ def make_plan(record: DeliveryRecord) -> Plan:
     Pure: the same record, the same plan; no clock, no network, no file but this package's own tables.
 
     Raises:
-        DeliveryError: When the record asks for what cannot be: an unknown setting, a value outside a measure's
-            scale, an unknown holiday region, a caution left out. Names each field and its mend.
+        DeliveryError: When the record asks for what cannot be: an unknown setting, a value outside a
+            measure's scale, an unknown holiday region, a caution left out. Names each field and its mend.
         PlanningError: When no plan can be: an open wound, or no day with room for the first session.
     """
     starts_on = first_day(record)

@@ -1,7 +1,7 @@
 """How fast wear is built up: which pace suits the person, and which rung a day stands on.
 
-``next_step`` is the one policy. The planner asks it day by day, taking it that all goes well; whoever follows a
-log asks it with what really happened. It is careful by construction:
+``next_step`` is the one policy. The planner asks it day by day, taking it that all goes well; whoever
+follows a log asks it with what really happened. It is careful by construction:
 
 * a rung is climbed only after a day (or as many as the pace takes) on which the target was met, the skin was
   clear and pain stayed within its limit, all three reported;
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from fhircare.plan import Level, Pace
 
 Rule = Literal[
-    "first-day", "climb", "longest", "all-day", "hold", "hold-short", "hold-skin", "hold-pain", "hold-missing",
-    "resume", "step-back", "stop",
+    "first-day", "climb", "longest", "all-day", "hold", "hold-short", "hold-skin", "hold-pain",
+    "hold-missing", "resume", "step-back", "stop",
 ]  # fmt: skip
 
 
@@ -98,7 +98,7 @@ class _State:
 
 
 def next_step(policy: Policy, history: Sequence[DayOutcome]) -> Decision:
-    """Return the rung of the day after ``history``, oldest first. Pure; the same history, the same decision."""
+    """Return the rung of the day after ``history``, oldest first; the same history, the same decision."""
     state = _State()
     for outcome in history:
         state = _after(policy, state, outcome)

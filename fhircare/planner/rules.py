@@ -60,6 +60,7 @@ class Rules:
     Attributes:
         settings: Every setting by its name.
         pace_facts: The facts that choose a pace.
+        best_starts: Where sessions would best start, in minutes after midnight, by how many there are.
         sock_volume: Volume added by named layers of socks, in percent (Jasken and Hall 2018).
         sock_volume_source: The publication, as told to people.
         k_levels: What published groups of each functional level measured.
@@ -67,6 +68,7 @@ class Rules:
 
     settings: Mapping[str, Setting]
     pace_facts: Mapping[str, frozenset[str]]
+    best_starts: Mapping[int, tuple[int, ...]]
     sock_volume: Mapping[tuple[int, ...], Decimal]
     sock_volume_source: str
     k_levels: Mapping[str, Mapping[str, Any]]
@@ -101,6 +103,7 @@ def rules() -> Rules:
     return Rules(
         settings=settings,
         pace_facts={name: frozenset(row["facts"]) for name, row in data["pace"].items()},
+        best_starts={len(starts): tuple(starts) for starts in data["placement"]["best_starts"]},
         sock_volume={tuple(r["layers"]): Decimal(str(r["percent"])) for r in data["sock_volume"]},
         sock_volume_source=data["sock_volume_source"]["text"],
         k_levels=data["k_level"],
@@ -130,8 +133,8 @@ def settings_for(pace: Pace, overrides: tuple[Override, ...] = ()) -> Settings:
     Every override comes back with what the number would have been in ``usual``.
 
     Raises:
-        DeliveryError: When a setting is unknown, set twice, not a whole number, outside its bounds, or when two
-            settings contradict each other. Names every such field.
+        DeliveryError: When a setting is unknown, set twice, not a whole number, outside its bounds, or when
+            two settings contradict each other. Names every such field.
     """
     known = rules().settings
     values = {name: setting.at(pace) for name, setting in known.items()}

@@ -1,9 +1,9 @@
 """Socks: which to wear for a total ply, which sign asks for which change, and the ply over the days.
 
 Ply is a label, not a length. Socks of one material measured 0.7 mm at 1 ply, 1.2 mm at 3 and 1.5 mm at 5, so
-layers do not add up (Sanders 2012, Prosthet Orthot Int); in volume they add up neither (Jasken and Hall 2018,
-J Prosthet Orthot 30(3):140). People still count total ply, and so does the guide here; nothing else is reckoned
-from it.
+layers do not add up (Sanders 2012, Prosthet Orthot Int); in volume they add up neither (Jasken and Hall
+2018, J Prosthet Orthot 30(3):140). People still count total ply, and so does the guide here; nothing else is
+reckoned from it.
 """
 
 from __future__ import annotations
@@ -23,12 +23,6 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
     from fhircare.planner.facts import Facts
-
-RECHECK_STEPS: Final = 10
-"""After a change of one ply: walk about this many steps, then check again (common practice, no source)."""
-LEAST_DAYS_FOR_TREND: Final = 5
-"""Fewer days than this tell no trend (common practice, no source)."""
-
 
 # --- combinations ------------------------------------------------------------------------------------------
 
@@ -146,7 +140,9 @@ class SockChange:
     why: str
 
 
-def sock_change(signs: Sequence[SeatingSign], ply: int, guide: Sequence[SockLayers]) -> SockChange:
+def sock_change(
+    signs: Sequence[SeatingSign], ply: int, guide: Sequence[SockLayers], recheck_steps: int
+) -> SockChange:
     """Return the change that the signs ask for: one ply at a time, then a few steps and a new look.
 
     Signs of both kinds at once, no sign at all, and a threshold reached ask for a call rather than a change.
@@ -155,35 +151,34 @@ def sock_change(signs: Sequence[SeatingSign], ply: int, guide: Sequence[SockLaye
         signs: What the person notices.
         ply: Total ply worn now.
         guide: The person's sock guide.
+        recheck_steps: Steps to walk after a change before checking again.
     """
     far_in, not_in = bool(TOO_FAR_IN & set(signs)), bool(NOT_ALL_THE_WAY & set(signs))
 
-    def leave(why: str) -> SockChange:
-        return SockChange(0, ply, (), True, 0, why)
+    def told(
+        change: Literal[-1, 0, 1], why: str, *, layers: tuple[int, ...] = (), possible: bool = True
+    ) -> SockChange:
+        steps = recheck_steps if change else 0
+        return SockChange(change, ply + change, layers, possible, steps, why)
 
     if far_in and not_in:
-        return leave(
-            "Signs of sinking in and of not getting in do not go together: leave the socks and call."
+        return told(
+            0, "Signs of sinking in and of not getting in do not go together: leave the socks and call."
         )
     if not far_in and not not_in:
-        return leave("Nothing asks for a change of socks.")
+        return told(0, "Nothing asks for a change of socks.")
     change: Literal[-1, 1] = 1 if far_in else -1
     to_ply = ply + change
-    threshold = max((entry.ply for entry in guide), default=0)
-    if far_in and to_ply > threshold:
-        return leave("The threshold is reached: the socket needs adjusting, so call.")
+    if far_in and to_ply > max((entry.ply for entry in guide), default=0):
+        return told(0, "The threshold is reached: the socket needs adjusting, so call.")
     if to_ply < 0:
-        return leave("There is no sock left to take off: do not force the limb in, and call.")
+        return told(0, "There is no sock left to take off: do not force the limb in, and call.")
     entry = next((entry for entry in guide if entry.ply == to_ply), None)
     if entry is None or not entry.possible:
-        why = f"{to_ply} ply cannot be made from the socks at hand: call."
-        return SockChange(change, to_ply, (), False, RECHECK_STEPS, why)
-    why = (
-        "Sinking too far in asks for one ply more."
-        if far_in
-        else "Not getting all the way in asks for one ply less."
-    )
-    return SockChange(change, to_ply, entry.layers, True, RECHECK_STEPS, why)
+        return told(change, f"{to_ply} ply cannot be made from the socks at hand: call.", possible=False)
+    asks = "Sinking too far in asks for one ply more" if far_in else "Not getting in asks for one ply less"
+    why = f"{asks}; walk about {recheck_steps} steps and check again."
+    return told(change, why, layers=entry.layers)
 
 
 # --- the ply over the days ---------------------------------------------------------------------------------
@@ -207,12 +202,11 @@ class PlyTrend:
         low: Lower end of its interval.
         high: Upper end of its interval.
         confidence: Of the interval, 0 to 1.
-        swing: Median of evening less morning on days with both, None when there is none; apart from the trend.
-        days: Days that went into the trend.
-        threshold: Total ply at which the socket needs adjusting.
-        reached_on: Day on which the trend reaches the threshold; None when it does not rise, or not in a year.
-        earliest: First day of that day's interval, None when the interval never reaches it.
-        latest: Last day of that day's interval, None when its slow end does not reach it in a year.
+        swing: Median of evening less morning on days with both, None when there is none; apart from the
+        trend. days: Days that went into the trend. threshold: Total ply at which the socket needs adjusting.
+        reached_on: Day on which the trend reaches the threshold; None when it does not rise, or not in a
+        year. earliest: First day of that day's interval, None when the interval never reaches it. latest:
+        Last day of that day's interval, None when its slow end does not reach it in a year.
     """
 
     per_day: float
@@ -227,23 +221,26 @@ class PlyTrend:
     latest: dt.date | None
 
 
-def ply_trend(notes: Sequence[PlyNote], threshold: int, *, confidence: float = 0.95) -> PlyTrend | None:
+def ply_trend(
+    notes: Sequence[PlyNote], threshold: int, *, least_days: int, confidence: float = 0.95
+) -> PlyTrend | None:
     """Return the trend of total ply, None with too few days to tell.
 
-    Theil-Sen slope with Sen's interval (Sen 1968, J Am Stat Assoc 63:1379) through scipy; one odd day does not
-    move it. Mornings are compared with mornings, so the swing within a day does not pass for a trend. The
-    forecast counts from the line through the medians; its interval comes from the interval of the slope.
+    Theil-Sen slope with Sen's interval (Sen 1968, J Am Stat Assoc 63:1379) through scipy; one odd day does
+    not move it. Mornings are compared with mornings, so the swing within a day does not pass for a trend.
+    The forecast counts from the line through the medians; its interval comes from the interval of the slope.
 
     Args:
         notes: One per day, any order.
         threshold: Total ply at which the socket needs adjusting.
+        least_days: Fewer days than this tell no trend.
         confidence: Of the intervals.
     """
     both = [
         note.evening - note.morning for note in notes if note.morning is not None and note.evening is not None
     ]
     mornings = sorted((note.on, note.morning) for note in notes if note.morning is not None)
-    if len(mornings) < LEAST_DAYS_FOR_TREND or mornings[0][0] == mornings[-1][0]:
+    if len(mornings) < least_days or mornings[0][0] == mornings[-1][0]:
         return None
     from scipy.stats import theilslopes
 

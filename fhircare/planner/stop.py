@@ -1,8 +1,8 @@
 """Warning signs: what each means and whom to call, from the table signs.toml.
 
 Every sign has exactly one level. Signs of one subject that carry a limit (redness by minutes, socks by ply)
-share out all its values between them. Several signs together are as grave as the gravest of them: nothing that
-is also seen ever lowers a level.
+share out all its values between them. Several signs together are as grave as the gravest of them: nothing
+that is also seen ever lowers a level.
 """
 
 from __future__ import annotations

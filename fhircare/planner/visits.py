@@ -1,11 +1,13 @@
 """Which follow-up visits a person needs, and when each should fall.
 
 Early checks in weeks after delivery, then a check every few months for life even when all is well (common
-practice, no source), a review by the whole team each year (VA/DoD guideline 2017: Webster 2019, Am J Phys Med
-Rehabil 98(9):820), and visits that something asks for: a part that wears out, a warranty that ends, a ply
-forecast, new shoes, a change in weight. Visits are proposed for two years at a time; the cadence goes on for life.
+practice, no source), a review by the whole team each year (VA/DoD guideline 2017: Webster 2019, Am J Phys
+Med Rehabil 98(9):820), and visits that something asks for: a part that wears out, a warranty that ends, a
+ply forecast, new shoes, a change in weight. Visits are proposed for two years at a time; the cadence goes on
+for life.
 
-Here each need becomes a ``Need`` with the window it should fall in; ``fhircare.planner.booking`` puts them on days.
+Here each need becomes a ``Need`` with the window it should fall in; ``fhircare.planner.booking`` puts them
+on days.
 """
 
 from __future__ import annotations
@@ -50,7 +52,7 @@ def visits_for(record: DeliveryRecord, settings: Mapping[str, int]) -> Visits:
         DeliveryError: When the clinic's holiday country or region is unknown.
     """
     wanted = record.follow_up
-    diary = Diary.of(record.clinic, wanted)
+    diary = Diary.of(record.clinic, wanted, settings["late_days"])
     return plan_visits(needs(record, settings), diary, wanted.visit_minutes)
 
 
@@ -99,19 +101,23 @@ def _cadence(record: DeliveryRecord, settings: Mapping[str, int]) -> Iterable[Ne
         # Windows of early checks never meet: two of them are never one trip.
         gaps = [abs(weeks - other) * 7 for other in (0, *weeks_after) if other != weeks]
         slack = min(settings["early_window_days"], (min(gaps) - 1) // 2)
-        why = f"{weeks} week{'s' if weeks > 1 else ''} after delivery: an early check of fit, skin and wear."
+        why = f"{_after(weeks, 'week')}: an early check of fit, skin and wear."
         yield _around("fit-check", delivered + dt.timedelta(weeks=weeks), slack, delivered, why)
     horizon = settings["horizon_months"]
     last_early = delivered + dt.timedelta(weeks=max(wanted.weeks_after))
     for months in range(wanted.months_between, horizon + 1, wanted.months_between):
         on = add_months(delivered, months)
         if on > last_early:
-            why = f"{months} months after delivery: a check every {wanted.months_between} months even when all is well."
+            every = "month" if wanted.months_between == 1 else f"{wanted.months_between} months"
+            why = f"{_after(months, 'month')}: a check every {every} even when all is well."
             yield _around("regular-check", on, later, delivered, why)
     for months in range(12, horizon + 1, 12):
-        years = months // 12
-        why = f"{years} year{'s' if years > 1 else ''} after delivery: the yearly review by the whole team."
+        why = f"{_after(months // 12, 'year')}: the yearly review by the whole team."
         yield _around("annual-review", add_months(delivered, months), later, delivered, why)
+
+
+def _after(count: int, unit: str) -> str:
+    return f"{count} {unit}{'s' if count > 1 else ''} after delivery"
 
 
 def _worn_out(record: DeliveryRecord, settings: Mapping[str, int]) -> Iterable[Need]:

@@ -4,14 +4,15 @@ The invariants, tested as properties:
 
 * every day from the first to the last is there once; a day the person cannot wear it has no session;
 * sessions lie within the waking day, never overlap, and leave the stated rest between them;
-* no session starts or ends inside a busy stretch, and it runs through one only when it was worn that long before;
+* no session starts or ends inside a busy stretch, and it runs through one only when it was worn that long
+  before;
 * a day stands at most one rung above the day worn before it, and on no higher rung after days without wear;
 * wear never falls from one worn day to the next unless the rule of the day is step-back or shortened;
 * total wear never rises faster than the pace allows;
 * sitting, standing and walking add up to each session.
 
-The schedule runs until the whole day has been worn for ``all_day_days`` days, and for ``least_days`` at least:
-21 days at the usual pace.
+The schedule runs until the whole day has been worn for ``all_day_days`` days, and for ``least_days`` at
+least: 21 days at the usual pace.
 """
 
 from __future__ import annotations
@@ -183,8 +184,8 @@ class _Builder:
             what = "the whole day" if rung.all_day else f"{rung.sessions} of {duration(rung.minutes)}"
             yield (
                 f"On {weekdays_in_words(weekdays)} the day does not hold step {step} ({what}) around "
-                f"{self._busy_told(weekdays)}; the highest step that fits stands instead. It would fit if the "
-                "prosthesis could be put on or taken off in those hours."
+                f"{self._busy_told(weekdays)}; the highest step that fits stands instead. It would fit if "
+                "the prosthesis could be put on or taken off in those hours."
             )
         if self.no_room:
             yield (
