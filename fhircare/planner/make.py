@@ -8,12 +8,12 @@ from fhircare.plan import CarePlanParts, Plan
 from fhircare.planner.care import advice_for, advice_words, care_tasks, left_out
 from fhircare.planner.facts import facts_of
 from fhircare.planner.goals import goals_for
-from fhircare.planner.pace import choose_pace
 from fhircare.planner.rules import settings_for
 from fhircare.planner.socks import sock_guide
 from fhircare.planner.stop import warning_signs
 from fhircare.planner.visits import add_months, visits_for
-from fhircare.planner.wear import first_day, wear_schedule
+from fhircare.planner.wear.pace import choose_pace
+from fhircare.planner.wear.schedule import first_day, wear_schedule
 
 if TYPE_CHECKING:
     from fhircare.delivery import DeliveryRecord

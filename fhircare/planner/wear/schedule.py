@@ -24,10 +24,10 @@ from zoneinfo import ZoneInfo
 
 from fhircare.errors import PlanningError
 from fhircare.plan import WEEKDAYS, Override, Pace, Session, WearDay, WearSchedule
-from fhircare.planner.day import Span
-from fhircare.planner.ladder import lengths
-from fhircare.planner.layout import Layout
-from fhircare.planner.pace import Climber, DayOutcome
+from fhircare.planner.wear.day import Span
+from fhircare.planner.wear.ladder import lengths
+from fhircare.planner.wear.layout import Layout
+from fhircare.planner.wear.pace import Climber, DayOutcome
 from fhircare.planner.words import duration, weekdays_in_words
 
 if TYPE_CHECKING:

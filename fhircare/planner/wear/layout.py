@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 from fhircare.errors import PlanningError
 from fhircare.plan import Session
-from fhircare.planner.day import Clock, DayFrame, Span, frame, place
-from fhircare.planner.ladder import Rung, ladder, split
-from fhircare.planner.pace import Policy
 from fhircare.planner.rules import LEAVE_OUT, Settings, settings_for
+from fhircare.planner.wear.day import Clock, DayFrame, Span, frame, place
+from fhircare.planner.wear.ladder import Rung, ladder, split
+from fhircare.planner.wear.pace import Policy
 
 if TYPE_CHECKING:
     import datetime as dt
