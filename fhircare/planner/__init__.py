@@ -14,8 +14,8 @@ from fhircare.planner.chart import chart
 from fhircare.planner.explain import explain
 from fhircare.planner.make import make_plan
 from fhircare.planner.wear.layout import Layout, layout_of
-from fhircare.planner.wear.pace import DayOutcome, Decision, Policy, next_step
+from fhircare.planner.wear.pace import Climber, DayOutcome, Decision, Policy, next_step
 
 __all__ = [
-    "DayOutcome", "Decision", "Layout", "Policy", "chart", "explain", "layout_of", "make_plan", "next_step",
+    "Climber", "DayOutcome", "Decision", "Layout", "Policy", "chart", "explain", "layout_of", "make_plan", "next_step",
 ]  # fmt: skip
