@@ -117,8 +117,7 @@ _USUAL_LANGUAGES = frozenset(
     es-US es-MX fr-CA pt-PT nb nn vi uk tr he hu ro bg sk sl lt lv et fa ur tl""".split()  # noqa: SIM905
 )
 # RFC 5646 section 2.1 in full; ``irregular`` and ``regular`` are the grandfathered tags.
-_LANGUAGE_TAG = re.compile(
-    r"""(?:
+_LANGUAGE_TAG = r"""(?:
     (?P<language>[a-z]{2,3}(?:-[a-z]{3}){0,3}|[a-z]{4}|[a-z]{5,8})
     (?:-[a-z]{4})? (?:-(?:[a-z]{2}|[0-9]{3}))?
     (?:-(?:[a-z0-9]{5,8}|[0-9][a-z0-9]{3}))*
@@ -126,16 +125,15 @@ _LANGUAGE_TAG = re.compile(
     |x(?:-[a-z0-9]{1,8})+
     |en-gb-oed|i-(?:ami|bnn|default|enochian|hak|klingon|lux|mingo|navajo|pwn|tao|tay|tsu)|sgn-(?:be-fr|be-nl|ch-de)
     |art-lojban|cel-gaulish|no-(?:bok|nyn)|zh-(?:guoyu|hakka|min|min-nan|xiang)
-    )\Z""",
-    re.VERBOSE | re.IGNORECASE | re.ASCII,
-)
+    )\Z"""
 
 
 def language_ok(tag: str) -> bool:
     """Tell whether a tag is of BCP 47 (RFC 5646), and its language registered (through ``langcodes``)."""
     if tag in _USUAL_LANGUAGES:
         return True
-    match = _LANGUAGE_TAG.match(tag)
+    # Compiled when first needed, by ``re``: it would cost a twentieth of the start-up.
+    match = re.match(_LANGUAGE_TAG, tag, re.VERBOSE | re.IGNORECASE | re.ASCII)
     if match is None:
         return False
     return match["language"] is None or _is_registered(match["language"])
@@ -152,11 +150,20 @@ def _is_registered(language: str) -> bool:
 
 # RFC 6838 section 4.2: restricted names; RFC 2045 section 5.1: parameters. The top-level types are IANA's.
 _WORD = r"[A-Za-z0-9!#$%&'*+.^_`|~-]+"
-_MIME = re.compile(
+_MIME = (
     r"(?:application|audio|font|haptics|image|message|model|multipart|text|video|x-[a-z0-9-]+|chemical)"
     r"/[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}"
-    rf"(?:\s*;\s*{_WORD}=(?:{_WORD}|\"(?:[^\"\\]|\\.)*\"))*\s*;?\s*\Z",
-    re.IGNORECASE,
+    rf"(?:\s*;\s*{_WORD}=(?:{_WORD}|\"(?:[^\"\\]|\\.)*\"))*\s*;?\s*\Z"
+)
+_USUAL_TYPES = frozenset(
+    {
+        "application/pdf",
+        "application/json",
+        "application/fhir+json",
+        "text/html",
+        "text/plain",
+        "text/calendar",
+    }
 )
 # CapabilityStatement.format: "xml | json | ttl | mime type" (its definition).
 _FORMATS = frozenset({"xml", "json", "ttl"})
@@ -164,7 +171,8 @@ _FORMATS = frozenset({"xml", "json", "ttl"})
 
 def mime_ok(code: str) -> bool:
     """Tell whether a code is a MIME type (BCP 13), with or without parameters, or FHIR's name of a format."""
-    return code in _FORMATS or _MIME.match(code) is not None
+    usual = code in _FORMATS or code in _USUAL_TYPES
+    return usual or re.match(_MIME, code, re.IGNORECASE) is not None
 
 
 # --- currencies and countries ---

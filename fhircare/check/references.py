@@ -133,7 +133,7 @@ class _At(NamedTuple):
     target: Target
     found: list[ResourceScope]
     scope: ResourceScope
-    index: Index
+    known: Index
     release: str
 
     def finding(self, key: str, **words: object) -> Issue:
@@ -172,7 +172,7 @@ def _list(types: frozenset[str]) -> str:
 
 def _resolution(at: _At) -> Iterator[Issue]:
     """Whether the literal leads to one resource, to several, or to none where there must be one."""
-    bundle = at.index.around(at.scope).bundle
+    bundle = at.known.around(at.scope).bundle
     kind = at.target.kind
     if len(at.found) > 1 and kind != "fragment":
         # A history holds the same resource many times by its nature.
@@ -197,20 +197,20 @@ def _urn(at: _At, bundle: ResourceScope | None) -> Issue:
         mend = "Refer by URL, or send the resource in a Bundle together with its target."
         return at.finding("reference.unresolved", mend=mend, severity="information")
     mend = "Add the entry that is meant, with this value as its fullUrl, or correct the reference."
-    if at.index.other_spelling(at.text, bundle):
+    if at.known.other_spelling(at.text, bundle):
         mend = "An entry's fullUrl differs only in upper and lower case: write lower case in both places."
     return at.finding("reference.unresolved", mend=mend)
 
 
 def _elsewhere(at: _At, bundle: ResourceScope) -> Iterator[Issue]:
     """A RESTful reference that no entry answers to: it may be on a server, or be meant for an entry."""
-    around = at.index.around(at.scope)
+    around = at.known.around(at.scope)
     if bundle_type(bundle) == "document" and at.scope.type == "Composition":
         return  # the document lacks it, which ``closure`` says
-    url = at.index.absolute(at.target, around)
-    if url and at.index.in_bundle(url, bundle):
+    url = at.known.absolute(at.target, around)
+    if url and at.known.in_bundle(url, bundle):
         yield at.finding("reference.version")
-    elif at.index.same_identity(at.target, bundle):
+    elif at.known.same_identity(at.target, bundle):
         yield at.finding("reference.base")
     elif not url and around.entry is not None and bundle_type(bundle) not in _SENT_TO_A_SERVER:
         yield at.finding("reference.relative")
@@ -218,7 +218,7 @@ def _elsewhere(at: _At, bundle: ResourceScope) -> Iterator[Issue]:
 
 def _as_used(at: _At) -> Iterator[Issue]:
     """What may not be referred to in this kind of Bundle."""
-    around = at.index.around(at.scope)
+    around = at.known.around(at.scope)
     kind = bundle_type(around.bundle)
     if at.target.kind == "conditional" and kind not in _SENT_TO_A_SERVER:
         yield at.finding("reference.conditional", severity="error" if around.bundle else "warning")
@@ -236,7 +236,7 @@ def _malformed(at: _At, targets: frozenset[str] | None) -> Iterator[Issue]:
         problem, sure = "The reference holds white space, so it is no URI.", True
     elif slash and rest and "/" not in rest and head[:1].isupper() and head.isalpha():
         sure = True
-        if head in at.index.types:
+        if head in at.known.types:
             problem = "The id in this reference is no FHIR id: letters, digits, `-` and `.`, at most 64."
         else:
             problem = "The reference names a type that is no resource type of this release."

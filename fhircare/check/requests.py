@@ -101,7 +101,7 @@ class _Request(NamedTuple):
     """One entry's request."""
 
     bundle: ResourceScope
-    index: int
+    number: int
     entry: dict[str, Any]
     method: str
     url: str
@@ -109,7 +109,7 @@ class _Request(NamedTuple):
     spec: Definitions
 
     def at(self, *names: str) -> Path:
-        place: Path = ((self.bundle.path, "entry"), self.index)
+        place: Path = ((self.bundle.path, "entry"), self.number)
         for name in names:
             place = (place, name)
         return place

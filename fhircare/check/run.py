@@ -87,10 +87,7 @@ def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]
         if scope.type == "Bundle":
             issues += check_bundle(scope, gathered, compiler.definitions)
     if gathered.narratives:
-        try:
-            from fhircare.check.narrative import check_narrative
-        except ImportError:
-            return issues, walk.keys
+        from fhircare.check.narrative import check_narrative
 
         for path, div, _, _ in gathered.narratives:
             for rule, message, mend in check_narrative(div):

@@ -81,10 +81,7 @@ def good_codes(release: str, value_set: str) -> set[str]:  # noqa: ARG001 - they
 
 def _form_of(system: str) -> Callable[[str], bool] | None:
     """Return the test of form for the codes of a system that cannot be held, None when there is none."""
-    try:
-        from fhircare.check import codes, units
-    except ImportError:
-        return None
+    from fhircare.check import codes, units
 
     forms: dict[str, Callable[[str], bool]] = {
         "urn:ietf:bcp:47": codes.language_ok,
@@ -95,6 +92,26 @@ def _form_of(system: str) -> Callable[[str], bool] | None:
         UCUM: lambda code: units.parse_unit(code) is not None,
     }
     return forms.get(system)
+
+
+def may_be(code: str, url: str, good: set[str], release: str) -> bool:
+    """Tell whether a bare code is in a value set, and remember it; generated code asks this of a new one.
+
+    Args:
+        code: The code.
+        url: The value set's canonical.
+        good: The codes known to be in it so far; filled at the first question.
+        release: ``R4``.
+    """
+    value_set = definitions(release).value_set(url)
+    if value_set is None or not value_set.known:
+        return True
+    good.update(value_set.codes)
+    if not _may_be(value_set, code):
+        return False
+    if len(good) < MOST_REMEMBERED:
+        good.add(code)
+    return True
 
 
 def _may_be(value_set: ValueSet, code: str) -> bool:
@@ -124,10 +141,6 @@ def explain_code(binding: Binding, code: str, at: Path, w: Walk, link: str) -> N
     held = w.definitions
     inner = held.value_set(binding.value_set) if binding.value_set else None
     if inner is not None and inner.known and _may_be(inner, code):
-        good = good_codes(w.definitions.release, binding.value_set)
-        good.update(inner.codes)
-        if len(good) < MOST_REMEMBERED:
-            good.add(code)
         return
     outer = held.value_set(binding.max_value_set) if binding.max_value_set else None
     if outer is not None and outer.known:

@@ -200,7 +200,8 @@ class _TypeWriter:
             return SOUND[kind.code]
         name = f"codes_{identifier(binding.value_set.rsplit('/', maxsplit=1)[-1]).replace('-', '_')}"
         self.head[name] = f'good_codes("{self.definitions.release}", "{binding.value_set}")'
-        return f"v.__class__ is str and v in {name}"
+        asked = f'may_be(v, "{binding.value_set}", {name}, "{self.definitions.release}")'
+        return f"v.__class__ is str and (v in {name} or {asked})"
 
     def _targets(self, node: Node, element: Element, kind: TypeRef) -> str:
         if kind.targets is None:
