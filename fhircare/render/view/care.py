@@ -1,0 +1,379 @@
+"""Daily care: tasks and when, advice by topic, socks, the parts delivered, and goals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from fhircare.plan import WEEKDAYS, CareTask, Component, Frequency, Weekday
+from fhircare.render.said import Said, Sentence, Value
+from fhircare.render.view.page import Readable
+from fhircare.render.view.people import ContactsView, weekday_names
+from fhircare.render.words import Words
+
+SECTIONS = frozenset({"liner-on", "put-on", "take-off", "socks", "break-in", "skin", "caution", "call", "follow-up"})
+"""Topics that have a section of their own on the page; all others stand under "Living with the leg"."""
+ORDER = (
+    "sweat", "swelling", "shrinker", "limb-wash", "liner-care", "socks-care", "shrinker-care", "socket-care",
+    "water", "damage", "battery", "shoes", "weight", "driving", "falls", "walking-aid", "wheelchair", "positions",
+    "other-foot", "sitting", "pain", "smoking", "travel", "moving", "work", "school", "therapist", "support",
+    "caregiver", "memory",
+)  # fmt: skip
+"""The order of topics on the page."""
+CLEANING = ("limb-wash", "liner-care", "socks-care", "shrinker-care", "socket-care", "water")
+"""Topics that stand beside the cleaning calendar."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TaskView:
+    """One care task.
+
+    Attributes:
+        code: Its code.
+        title: What it is.
+        how: How it is done, where no advice says so; or None.
+        often: When.
+        boxes: For each day of the week, how many boxes to tick; empty where no day is fixed.
+        once: True where no day is fixed but it comes round all the same: one box.
+    """
+
+    code: str
+    title: Said
+    how: Said | None
+    often: Said
+    boxes: tuple[int, ...]
+    once: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TopicView:
+    """Advice on one topic."""
+
+    code: str
+    title: Sentence
+    lines: tuple[Said, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceView:
+    """All advice, by where it stands on the page. Lines are one action each."""
+
+    liner_on: tuple[Said, ...]
+    sock_on: tuple[Said, ...]
+    put_on: tuple[Said, ...]
+    take_off: tuple[Said, ...]
+    socks: tuple[Said, ...]
+    break_in: tuple[Said, ...]
+    skin: tuple[Said, ...]
+    follow_up: tuple[Said, ...]
+    cautions: tuple[Said, ...]
+    calls: tuple[Said, ...]
+    cleaning: tuple[TopicView, ...]
+    topics: tuple[TopicView, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SockRow:
+    """How to make one total ply. ``call`` is True where the clinic wants to be called, ``start`` at delivery."""
+
+    total: Sentence
+    layers: Said
+    call: bool
+    start: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SocksView:
+    """The socks a person owns and what they make."""
+
+    owned: tuple[Sentence, ...]
+    start: Sentence
+    guide: tuple[SockRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartView:
+    """One part of the prosthesis, for the list of parts."""
+
+    kind: Sentence
+    name: Value
+    details: tuple[Said, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoalView:
+    """One goal and how we will know."""
+
+    text: Value
+    targets: tuple[tuple[Said, ...], ...]
+
+
+def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict[str, object]:
+    """The values that sentences of advice and signs may name; only those that the plan has."""
+    plan, source = reading.plan, reading.source
+    values: dict[str, object] = {
+        "clinic": contacts.clinic, "phone": contacts.phone, "emergency": contacts.emergency,
+    }  # fmt: skip
+    if contacts.has_after_hours:
+        values["after_hours"] = contacts.after_hours
+    if plan.wear is not None:
+        values["redness"] = words.length(plan.wear.redness_minutes, source("wear.redness_minutes"))
+    if plan.socks is not None and plan.socks.socks:
+        values["ply_limit"] = words.number(plan.socks.adjust_at_ply, source("socks.adjust_at_ply"))
+    heels: list[tuple[Decimal, str, str]] = []
+    if plan.shoes is not None and plan.shoes.heel_height is not None:
+        height = plan.shoes.heel_height
+        heels.append((height.value, height.unit, "shoes.heel_height"))
+    limits: list[tuple[Decimal, str, str]] = []
+    for index, part in enumerate(plan.prosthesis.components if plan.prosthesis is not None else ()):
+        if part.heel_height is not None and part.kind == "foot":
+            heels.append((part.heel_height.value, part.heel_height.unit, f"prosthesis.components[{index}].heel_height"))
+        if part.mass_limit is not None:
+            limits.append((part.mass_limit.value, part.mass_limit.unit, f"prosthesis.components[{index}].mass_limit"))
+    if heels:
+        number, unit, place = heels[0]
+        values["heel"] = words.quantity(number, unit, source(place))
+    if limits:
+        number, unit, place = min(limits)
+        values["mass_limit"] = words.quantity(number, unit, source(place))
+    for index, sign in enumerate(plan.care.signs):
+        if sign.code == "weight-change" and sign.limit is not None:
+            values["weight_change"] = words.quantity(sign.limit, sign.limit_unit, source(f"care.signs[{index}].limit"))
+    return values
+
+
+def tasks_view(reading: Readable, words: Words, values: dict[str, object]) -> tuple[TaskView, ...]:
+    """The care tasks, in the plan's order."""
+    return tuple(
+        _task(task, f"care.tasks[{index}]", reading, words, values)
+        for index, task in enumerate(reading.plan.care.tasks)
+    )
+
+
+def _task(task: CareTask, place: str, reading: Readable, words: Words, values: dict[str, object]) -> TaskView:
+    how = f"task.{task.code}.do"
+    return TaskView(
+        code=task.code,
+        title=words.coded("task", task.code, task.text, reading.source(f"{place}.code")),
+        how=words.say(how, **values) if words.has(how) and words.names(how) <= values.keys() else None,
+        often=_often(task, place, reading, words),
+        boxes=_boxes(task.frequency, words) if not task.after_each_wear else (),
+        once=task.frequency is not None and not task.after_each_wear,
+    )
+
+
+def _often(task: CareTask, place: str, reading: Readable, words: Words) -> Said:
+    source = reading.source(f"{place}.frequency")
+    if task.after_each_wear:
+        often: Said = words.say("often.after-each-wear")
+    elif task.frequency is None:
+        often = words.say("often.as-told")
+    else:
+        often = frequency_words(task.frequency, words, source)
+    wear = reading.plan.wear
+    later = wear is not None and task.first > wear.days[0].on
+    first = words.date(task.first, reading.source(f"{place}.first"), style="short")
+    if task.last is not None:
+        last = words.date(task.last, reading.source(f"{place}.last"), style="short")
+        key = "often.from-until" if later else "often.until"
+        span = words.say(key, first=first, last=last) if later else words.say(key, last=last)
+    elif later:
+        span = words.say("often.from", first=first)
+    else:
+        return often
+    return words.say("often.with", often=often, moments=span)
+
+
+def frequency_words(frequency: Frequency, words: Words, source: str) -> Sentence:
+    """How often, in words: every day, in the evening."""
+    times = words.number(frequency.times, source)
+    every = words.number(frequency.every, source)
+    if frequency.times == 1 or (frequency.moments and frequency.every == 1 and frequency.unit == "d"):
+        key = "often.each" if frequency.every == 1 else "often.every"
+    else:
+        key = "often.times" if frequency.every == 1 else "often.times-every"
+    often = replace(words.say(f"{key}.{frequency.unit}", times=times, n=every), source=source)
+    if frequency.days:
+        often = words.say("often.on", often=often, days=weekday_names(frequency.days, words, source))
+    if frequency.moments:
+        moments = words.join([words.say(f"moment.{moment}") for moment in frequency.moments])
+        often = words.say("often.with", often=often, moments=moments)
+    return often
+
+
+def _boxes(frequency: Frequency | None, words: Words) -> tuple[int, ...]:
+    """Boxes to tick on each day of the week, the first day as the reader's country counts it."""
+    if frequency is None or frequency.every != 1:
+        return ()
+    days: tuple[Weekday, ...]
+    if frequency.unit == "d":
+        days = frequency.days or WEEKDAYS
+    elif frequency.unit == "wk" and frequency.days:
+        days = frequency.days
+    else:
+        return ()
+    each = len(frequency.moments) or (frequency.times if frequency.unit == "d" else 1)
+    first = words.locale.first_week_day
+    order = WEEKDAYS[first:] + WEEKDAYS[:first]
+    return tuple(min(each, 4) if day in days else 0 for day in order)
+
+
+def advice_view(reading: Readable, words: Words, values: dict[str, object]) -> AdviceView:
+    """The advice of the plan, each piece where it belongs; nothing that the plan does not hold."""
+    by_code: dict[str, tuple[Said, ...]] = {}
+    for index, advice in enumerate(reading.plan.care.advice):
+        place = f"care.advice[{index}]"
+        source = reading.source(f"{place}.code")
+        lines: tuple[Said, ...] = tuple(
+            replace(line, source=source) for line in words.lines(f"advice.{advice.code}", **values)
+        )
+        if not lines:
+            lines = (words.text(advice.text, reading.source(f"{place}.text"), lang="en"),)
+        by_code[advice.code] = by_code.get(advice.code, ()) + lines
+
+    def of(*topics: str, codes: Iterable[str] | None = None) -> tuple[Said, ...]:
+        return tuple(
+            line
+            for code, lines in by_code.items()
+            if code.split(".")[0] in topics and (codes is None or code in codes)
+            for line in lines
+        )
+
+    sock_on = ("socks.over-liner", "socks.on-skin", "socks.pin-hole", "socks.clear-of-seal")
+    topics: dict[str, list[Said]] = {}
+    for code, lines in by_code.items():
+        topic = code.split(".")[0]
+        if topic not in SECTIONS:
+            topics.setdefault(topic if words.has(f"topic.{topic}") else "other", []).extend(lines)
+    ordered = sorted(topics, key=lambda topic: ORDER.index(topic) if topic in ORDER else len(ORDER))
+    views = [
+        TopicView(code=topic, title=words.say(f"topic.{topic}"), lines=tuple(topics[topic])) for topic in ordered
+    ]
+    return AdviceView(
+        liner_on=of("liner-on"),
+        sock_on=of("socks", codes=sock_on),
+        put_on=of("put-on"),
+        take_off=of("take-off"),
+        socks=of("socks", codes=[code for code in by_code if code not in sock_on]),
+        break_in=of("break-in"),
+        skin=of("skin"),
+        follow_up=of("follow-up"),
+        cautions=of("caution"),
+        calls=of("call"),
+        cleaning=tuple(view for view in views if view.code in CLEANING),
+        topics=tuple(view for view in views if view.code not in CLEANING),
+    )
+
+
+def socks_view(reading: Readable, words: Words) -> SocksView | None:
+    """The socks issued and the sock guide; None when no socks were issued."""
+    kit, source = reading.plan.socks, reading.source
+    if kit is None or not kit.socks:
+        return None
+    owned = []
+    for index, sock in enumerate(kit.socks):
+        place = f"socks.socks[{index}]"
+        row = words.say(
+            "socks.row",
+            count=words.number(sock.count, source(f"{place}.count")),
+            ply=words.number(sock.ply, source(f"{place}.ply")),
+        )
+        extra: list[Said] = []
+        if sock.material:
+            extra.append(words.text(sock.material, source(f"{place}.material"), lang="en"))
+        if sock.band_color:
+            color = words.text(sock.band_color, source(f"{place}.band_color"), lang="en")
+            extra.append(words.say("socks.band", color=color))
+        owned.append(_listed(row, extra))
+    ply = words.number(kit.ply_at_delivery, source("socks.ply_at_delivery"))
+    return SocksView(
+        owned=tuple(owned),
+        start=words.say("don.start-ply", ply=ply)
+        if kit.ply_at_delivery
+        else replace(words.say("don.start-no-ply"), source=source("socks.ply_at_delivery")),
+        guide=tuple(
+            SockRow(
+                total=words.say("socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))),
+                layers=_layers(row.layers, row.possible, f"care.sock_guide[{index}].layers", reading, words),
+                call=row.ply >= kit.adjust_at_ply,
+                start=row.ply == kit.ply_at_delivery,
+            )
+            for index, row in enumerate(reading.plan.care.sock_guide)
+        ),
+    )
+
+
+def _layers(layers: tuple[int, ...], possible: bool, place: str, reading: Readable, words: Words) -> Said:  # noqa: FBT001
+    source = reading.source(place)
+    if not possible:
+        return replace(words.say("socks.impossible"), source=source)
+    if not layers:
+        return replace(words.say("socks.none"), source=source)
+    parts = [
+        words.say("socks.layer-next" if index else "socks.layer-first", n=words.number(ply, source))
+        for index, ply in enumerate(layers)
+    ]
+    if len(parts) == 1:
+        return words.say("socks.ply", n=words.number(layers[0], source))
+    return _listed(parts[0], parts[1:])
+
+
+def _listed(first: Said, rest: Iterable[Said]) -> Sentence:
+    parts = {f"v{index}": part for index, part in enumerate((first, *rest))}
+    return Sentence("", ", ".join(f"{{{name}}}" for name in parts), parts)
+
+
+def parts_view(reading: Readable, words: Words) -> tuple[PartView, ...]:
+    """The parts of the prosthesis, in the clinic's order."""
+    prosthesis = reading.plan.prosthesis
+    if prosthesis is None:
+        return ()
+    return tuple(
+        PartView(
+            kind=words.say(f"device.kind.{part.kind}"),
+            name=words.text(part.name, reading.source(f"prosthesis.components[{index}].name")),
+            details=tuple(_details(part, f"prosthesis.components[{index}]", reading, words)),
+        )
+        for index, part in enumerate(prosthesis.components)
+    )
+
+
+def _details(part: Component, place: str, reading: Readable, words: Words) -> Iterable[Said]:
+    source = reading.source
+    if part.count > 1:
+        yield words.say("device.count", n=words.number(part.count, source(f"{place}.count")))
+    for name in ("manufacturer", "model"):
+        if text := getattr(part, name):
+            yield words.text(text, source(f"{place}.{name}"))
+    if part.serial:
+        yield words.say("device.serial", serial=words.text(part.serial, source(f"{place}.serial")))
+    if part.lot:
+        yield words.say("device.lot", lot=words.text(part.lot, source(f"{place}.lot")))
+    if part.replace_by is not None:
+        day = words.date(part.replace_by, source(f"{place}.replace_by"), style="full")
+        yield words.say("device.replace", day=day)
+    if part.warranty_until is not None:
+        day = words.date(part.warranty_until, source(f"{place}.warranty_until"), style="full")
+        yield words.say("device.warranty", day=day)
+
+
+def goals_view(reading: Readable, words: Words) -> tuple[GoalView, ...]:
+    """The goals that are being worked on, in the plan's order."""
+    found = []
+    for index, goal in enumerate(reading.plan.goals):
+        if goal.status in {"cancelled", "rejected"}:
+            continue
+        place = f"goals[{index}]"
+        targets = []
+        for number, target in enumerate(goal.targets):
+            at = f"{place}.targets[{number}]"
+            measure = words.coded("measure", target.measure, target.measure, reading.source(f"{at}.measure"))
+            value = words.quantity(target.value, target.unit, reading.source(f"{at}.value"))
+            line: list[Said] = [words.say(f"goal.target.{target.comparator}", measure=measure, value=value)]
+            if target.due is not None:
+                due = words.date(target.due, reading.source(f"{at}.due"), style="full")
+                line.append(words.say("goal.due", day=due))
+            targets.append(tuple(line))
+        found.append(GoalView(text=words.text(goal.text, reading.source(f"{place}.text")), targets=tuple(targets)))
+    return tuple(found)

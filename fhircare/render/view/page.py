@@ -1,0 +1,171 @@
+"""What every page has: its language, its size, whose it is, and the notices that stand above all else."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from babel import Locale
+
+from fhircare.plan import Plan
+from fhircare.render.said import Said, Sentence, Value, clean, shorten
+from fhircare.render.words import Words
+
+LETTER_COUNTRIES = frozenset({"US", "CA", "MX", "CL", "CO", "PH", "VE", ""})
+"""Where paper is Letter; elsewhere it is A4 (common practice, no source). No country counts as the United States."""
+
+
+class Readable(Protocol):
+    """A plan read from a bundle that remembers where each of its leaves came from."""
+
+    @property
+    def plan(self) -> Plan:
+        """The plan."""
+
+    def source(self, place: str) -> str:
+        """FHIRPath of the element that a place of the plan, such as ``clinic.phone``, came from; "" if unknown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the caller asked for, beside the bundle.
+
+    Attributes:
+        form: ``html``, ``pdf`` or ``txt``.
+        on: The day that counts as today; None for the first day of the schedule.
+        large: Large print.
+        wanted: Language asked for, a BCP 47 tag; the page's language differs when no catalog has it.
+        clinic_templates: The clinic's own template folder, if any.
+    """
+
+    form: str = "html"
+    on: dt.date | None = None
+    large: bool = False
+    wanted: str = "en"
+    clinic_templates: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageView:
+    """The frame of a page.
+
+    Attributes:
+        lang: BCP 47 tag of the page.
+        direction: ``ltr`` or ``rtl``.
+        large: True for large print.
+        paper: CSS page size, ``letter`` or ``A4``.
+        title: Heading and document title.
+        title_line: The title as it stands in the file's list of titles; never holds the person's name.
+        synthetic: The sentence that the data are invented, or None.
+        status: The sentence that the plan is a draft or not in use, or None when it is in use.
+        translation: What the reader has to know about the translation, or None.
+        running: The caution at the foot of every printed page.
+        foot: Plan number and revision.
+        written: When it was written, or None.
+        number: The plan's number.
+        person: The person's name, or None.
+        clinic: The clinic's name, or None.
+    """
+
+    lang: str
+    direction: str
+    large: bool
+    paper: str
+    title: Sentence
+    title_line: str
+    synthetic: Sentence | None
+    status: Sentence | None
+    translation: Sentence | None
+    running: str
+    foot: Sentence
+    written: Sentence | None
+    number: Value
+    revision: Sentence
+    person: Value | None
+    clinic: Value | None
+
+    @property
+    def notices(self) -> tuple[Sentence, ...]:
+        """The notices that must be found on the page."""
+        return tuple(notice for notice in (self.synthetic, self.status, self.translation) if notice is not None)
+
+
+def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) -> PageView:
+    """Build the frame that all readers' pages share."""
+    plan, source = reading.plan, reading.source
+    country = plan.clinic.address.country if plan.clinic is not None and plan.clinic.address is not None else ""
+    number = words.text(plan.number, source("number"))
+    revision = words.number(plan.revision, source("revision"))
+    clinic = words.text(plan.clinic.name, source("clinic.name")) if plan.clinic is not None else None
+    person = words.text(str(plan.patient.name), source("patient.name")) if plan.patient is not None else None
+    written = None
+    if plan.written_at is not None:
+        written = words.say(
+            "page.written", day=words.date(plan.written_at.date(), source("written_at"), style="full")
+        )
+    return PageView(
+        lang=words.tag,
+        direction=words.direction,
+        large=asked.large,
+        paper="letter" if country.upper() in LETTER_COUNTRIES else "A4",
+        title=title,
+        title_line=" – ".join([str(title), *([shorten(clinic.text, 60)] if clinic is not None else [])]),
+        synthetic=words.say("caution.synthetic") if plan.synthetic else None,
+        status=_status(plan, words, source),
+        translation=_translation(words, asked),
+        running=_running(plan, words),
+        foot=words.say("page.foot", number=number, revision=revision),
+        written=written,
+        number=number,
+        revision=words.say("page.revision", n=revision),
+        person=person,
+        clinic=clinic,
+    )
+
+
+def _status(plan: Plan, words: Words, source: Callable[[str], str]) -> Sentence | None:
+    """A plan that no clinician has approved says so, and so does one that is no longer in use."""
+    if plan.status == "draft" or plan.intent == "proposal":
+        return words.say("caution.draft")
+    if plan.status == "active":
+        return None
+    status = Value(str(words.say(f"status.{plan.status}")), source("status"), "number", plan.status)
+    return words.say("caution.not-current", status=status)
+
+
+def _translation(words: Words, asked: Asked) -> Sentence | None:
+    wanted = asked.wanted.replace("_", "-").split("-")[0].lower()
+    if wanted != words.language.tag.split("-")[0].lower():
+        return words.say("caution.no-language", language=_language_name(asked.wanted))
+    if words.language.tag == words.english.tag:
+        return None
+    if not words.language.reviewed_by:
+        return words.say("caution.unreviewed")
+    return words.say("caution.reviewed", by=words.language.reviewed_by, on=words.language.reviewed_on)
+
+
+def _language_name(tag: str) -> Value:
+    """A language by its own name, for the one who reads it; its tag where it has none here."""
+    try:
+        locale = Locale.parse(tag.replace("-", "_").split("_")[0])
+    except ValueError:
+        return Value(shorten(clean(tag), 20), kind="text")
+    return Value(locale.display_name or tag, kind="text", lang=locale.language)
+
+
+def _running(plan: Plan, words: Words) -> str:
+    """The one line at the foot of every printed page; numbers are cut so that no bundle can fill the page."""
+    if plan.clinic is None:
+        return ""
+    phone, emergency = shorten(clean(plan.clinic.phone), 30), shorten(clean(plan.clinic.emergency_phone), 20)
+    line = str(words.say("caution.running", phone=phone, emergency=emergency))
+    if plan.status == "draft" or plan.intent == "proposal":
+        line = f"{words.say('caution.running-draft')} {line}"
+    return line
+
+
+Row = tuple[Said, ...]
+"""Cells of a table row."""

@@ -1,0 +1,219 @@
+"""The wearing schedule as a reader sees it: days, sessions, today, this week, and the weeks of the fridge sheet."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from fhircare.plan import Session, WearDay
+from fhircare.render.said import Said, Sentence, Value
+from fhircare.render.view.page import Readable
+from fhircare.render.words import Words
+
+FRIDGE_WEEKS = 5
+"""Weeks that the fridge sheet holds on one page; later days stand in the day table only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionView:
+    """One session. ``minutes`` is the bare number, for the picture; the rest is worded."""
+
+    number: int
+    start: Value
+    end: Value
+    length: Value
+    short: Value
+    all_day: bool
+    minutes: int
+    sitting: Value
+    standing: Value
+    walking: Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayView:
+    """One day of the schedule. ``sessions`` is empty on a day without wear."""
+
+    number: int
+    on: dt.date
+    date: Value
+    short: Value
+    weekday: Value
+    month_day: Value
+    sessions: tuple[SessionView, ...]
+    total: Value
+    brief: Said
+    source: str
+
+    @property
+    def minutes(self) -> int:
+        """Minutes of wear in the day."""
+        return sum(session.minutes for session in self.sessions)
+
+    @property
+    def all_day(self) -> bool:
+        """True when the day is worn from morning to night."""
+        return any(session.all_day for session in self.sessions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WearView:
+    """The schedule.
+
+    Attributes:
+        days: Every day, in order.
+        columns: Numbers of the sessions of the fullest day, from 1.
+        pace: The pace in words.
+        lead: From how much to how much wear is built up.
+        rest: Least rest between sessions, in a sentence; None when no day has two sessions or no rest is asked.
+        redness: Minutes in which redness must have gone.
+        today: The day that counts as today, when it is in the schedule.
+        today_note: What is said instead, before the first day and after the last.
+        week: The days of the seven from today on.
+        weeks: The days in weeks as the reader's country counts them, None where the schedule has no day.
+        more: The sentence that the schedule goes on after ``weeks``, or None.
+    """
+
+    days: tuple[DayView, ...]
+    columns: tuple[int, ...]
+    pace: Sentence
+    lead: Sentence
+    rest: Sentence | None
+    redness: Value
+    today: DayView | None
+    today_of: Sentence | None
+    today_note: Sentence | None
+    week: tuple[DayView, ...]
+    week_days: tuple[Value, ...]
+    weeks: tuple[tuple[DayView | None, ...], ...]
+    more: Sentence | None
+
+
+def wear_view(reading: Readable, words: Words, on: dt.date | None) -> WearView | None:
+    """Word the schedule; None when the plan has none.
+
+    Args:
+        reading: The plan and where it came from.
+        words: The reader's words.
+        on: The day that counts as today; None for the first day of the schedule.
+    """
+    wear = reading.plan.wear
+    if wear is None:
+        return None
+    days = tuple(_day(day, index, reading, words) for index, day in enumerate(wear.days))
+    on = on or days[0].on
+    today = next((day for day in days if day.on == on), None)
+    start = min(max(on, days[0].on), days[-1].on)
+    week = tuple(day for day in days if 0 <= (day.on - start).days < 7)
+    weeks, more = _weeks(days, words)
+    worn = [day for day in days if day.sessions] or list(days)
+    rest = None
+    if wear.rest_minutes and any(len(day.sessions) > 1 for day in days):
+        rest = words.say("glance.rest-between", rest=words.length(wear.rest_minutes, reading.source("wear.rest_minutes")))
+    lead = "wear.lead.same" if worn[0].minutes == worn[-1].minutes else "wear.lead"
+    return WearView(
+        days=days,
+        columns=tuple(range(1, max(len(day.sessions) for day in days) + 1)),
+        pace=words.say(f"wear.pace.{wear.pace}"),
+        lead=words.say(lead, first=worn[0].total, last=worn[-1].total),
+        rest=rest,
+        redness=words.length(wear.redness_minutes, reading.source("wear.redness_minutes")),
+        today=today,
+        today_of=words.say("glance.day-of", n=words.number(today.number), total=words.number(len(days)))
+        if today is not None
+        else None,
+        today_note=_note(days, on, words),
+        week=week,
+        week_days=_week_days(days, words),
+        weeks=weeks,
+        more=more,
+    )
+
+
+def _day(day: WearDay, index: int, reading: Readable, words: Words) -> DayView:
+    place = f"wear.days[{index}]"
+    source = reading.source(f"{place}.on")
+    sessions = tuple(
+        _session(session, number, f"{place}.sessions[{number}]", reading, words)
+        for number, session in enumerate(day.sessions)
+    )
+    minutes_source = reading.source(f"{place}.sessions[0].minutes") if sessions else source
+    return DayView(
+        number=index + 1,
+        on=day.on,
+        date=words.date(day.on, source),
+        short=words.date(day.on, source, style="short"),
+        weekday=words.date(day.on, source, style="weekday"),
+        month_day=words.date(day.on, source, style="month"),
+        sessions=sessions,
+        total=words.length(day.minutes, minutes_source),
+        brief=_brief(sessions, words),
+        source=source,
+    )
+
+
+def _session(session: Session, index: int, place: str, reading: Readable, words: Words) -> SessionView:
+    source = reading.source
+    end = (dt.datetime.combine(dt.date.min, session.start) + dt.timedelta(minutes=session.minutes)).time()
+    length = source(f"{place}.minutes")
+    return SessionView(
+        number=index + 1,
+        start=words.time(session.start, source(f"{place}.start")),
+        end=words.time(end, length),
+        length=words.length(session.minutes, length),
+        short=words.length(session.minutes, length, width="short"),
+        all_day=session.all_day,
+        minutes=session.minutes,
+        sitting=words.length(session.sitting, source(f"{place}.sitting"), width="short"),
+        standing=words.length(session.standing, source(f"{place}.standing"), width="short"),
+        walking=words.length(session.walking, source(f"{place}.walking"), width="short"),
+    )
+
+
+def _brief(sessions: tuple[SessionView, ...], words: Words) -> Said:
+    """A day in as few words as fit a calendar square."""
+    if not sessions:
+        return words.say("fridge.off")
+    if any(session.all_day for session in sessions):
+        return words.say("ramp.all-day")
+    lengths = {session.minutes for session in sessions}
+    if len(lengths) == 1 and len(sessions) > 1:
+        return words.say("fridge.cell", n=words.number(len(sessions)), length=sessions[0].short)
+    names = {f"v{session.number}": session.short for session in sessions}
+    return Sentence("", " + ".join(f"{{{name}}}" for name in names), names)
+
+
+def _note(days: tuple[DayView, ...], on: dt.date, words: Words) -> Sentence | None:
+    if on < days[0].on:
+        return words.say("glance.before", day=days[0].date)
+    if on > days[-1].on:
+        return words.say("glance.after", day=days[-1].date)
+    return None
+
+
+def _monday_to(day: dt.date, first: int) -> dt.date:
+    """The first day of the week of a day, for a country whose weeks start on weekday ``first`` (0 is Monday)."""
+    return day - dt.timedelta(days=(day.weekday() - first) % 7)
+
+
+def _week_days(days: tuple[DayView, ...], words: Words) -> tuple[Value, ...]:
+    start = _monday_to(days[0].on, words.locale.first_week_day)
+    return tuple(words.date(start + dt.timedelta(days=number), style="weekday") for number in range(7))
+
+
+def _weeks(
+    days: tuple[DayView, ...], words: Words
+) -> tuple[tuple[tuple[DayView | None, ...], ...], Sentence | None]:
+    by_date = {day.on: day for day in days}
+    start = _monday_to(days[0].on, words.locale.first_week_day)
+    weeks = []
+    while start <= days[-1].on and len(weeks) < FRIDGE_WEEKS:
+        weeks.append(tuple(by_date.get(day) for day in _seven(start)))
+        start += dt.timedelta(days=7)
+    more = words.say("fridge.more", day=days[-1].date) if start <= days[-1].on else None
+    return tuple(weeks), more
+
+
+def _seven(start: dt.date) -> Iterable[dt.date]:
+    return (start + dt.timedelta(days=number) for number in range(7))
