@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 ELSEWHERE = {
     "ele-1": "the walk: an object with no members or an id alone is found while walking",
     "bdl-7": "bundles: fullUrl and version are compared there, which can say which entries collide",
+    "ref-1": "references: a fragment is followed there, from inside a contained resource too",
     "txt-1": "narrative: elements and attributes of the XHTML are checked one by one",
     "txt-2": "narrative: text or an image must be there",
 }
