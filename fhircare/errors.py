@@ -11,7 +11,9 @@ FhircareError                 the root; ``except FhircareError`` catches all of 
 ├── TemplateError             a handout cannot be made, or a caution would be missing from it
 └── ExchangeError             talking to a FHIR server
     ├── ServerRefused         fatal: asking again will not help
+    │   └── Conflict          what was to be changed has changed meanwhile (409, 412)
     └── ServerUnavailable     temporary: asking again later may help
+        └── OutcomeUnclear    the request may or may not have been carried out: look before asking again
 
 A *finding* about a bundle is never an exception: it is an ``Issue`` in a ``Report`` (``fhircare.check``).
 
@@ -20,11 +22,10 @@ No message ever holds a patient's data: it holds places, types and what is allow
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Fault:
+class Fault(NamedTuple):
     """One thing wrong with an input.
 
     Attributes:
@@ -136,12 +137,41 @@ class ExchangeError(FhircareError):
 
 
 class ServerRefused(ExchangeError):  # noqa: N818 - see the tree
-    """The server said no; asking again will not help."""
+    """The server said no; asking again will not help.
+
+    Attributes:
+        status: The HTTP status, 0 when it was not the status that refused.
+    """
 
     code = "refused"
 
+    def __init__(self, message: str, *, status: int = 0) -> None:
+        self.status = status
+        super().__init__(message)
+
+
+class Conflict(ServerRefused):
+    """What was to be changed has been changed by somebody else meanwhile; read it again."""
+
+    code = "conflict"
+
 
 class ServerUnavailable(ExchangeError):  # noqa: N818 - see the tree
-    """The server did not answer, or asked us to wait; asking again later may help."""
+    """The server did not answer, or asked us to wait; asking again later may help.
+
+    Attributes:
+        status: The HTTP status, 0 when there was none.
+        wait: Seconds the server asked us to wait; None when it did not say.
+    """
 
     code = "unavailable"
+
+    def __init__(self, message: str, *, status: int = 0, wait: float | None = None) -> None:
+        self.status, self.wait = status, wait
+        super().__init__(message)
+
+
+class OutcomeUnclear(ServerUnavailable):
+    """The request went out and no usable answer came: it may have been carried out. Look before asking again."""
+
+    code = "unclear"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -154,7 +153,7 @@ def _refuse(place: Place, problem: str, mend: str, line: int) -> NoReturn:
 def _with_line(fault: Fault, place: Place, lines: Mapping[Place, int]) -> Fault:
     while place and place not in lines:
         place = place[:-1]
-    return replace(fault, line=lines.get(place, 0))
+    return fault._replace(line=lines.get(place, 0))
 
 
 def _place(text: str) -> Place:

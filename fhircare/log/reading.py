@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import re
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -56,7 +56,7 @@ def read_log(text: str, *, name: str = "") -> tuple[LogEntry, ...]:
             entries.append(entry_from(data))
         except LogError as error:
             prefix = f"{where}." if where else ""
-            faults += [replace(f, field=prefix + f.field, line=line) for f in error.faults]
+            faults += [f._replace(field=prefix + f.field, line=line) for f in error.faults]
     if faults:
         raise LogError(faults, file=name)
     return tuple(sorted(entries, key=lambda e: (e.on, e.written_at)))
