@@ -1,9 +1,10 @@
 """Compiles the checkers that ``write`` writes, once for each type, and keeps the compiled code.
 
-Writing and compiling the sixty types of a usual bundle takes longer than Python takes to start. So
-compiled code is kept as Python keeps that of modules: in ``__pycache__``, where that can be written, and
-only as long as nothing it was made from has changed. ``PYTHONDONTWRITEBYTECODE`` is heeded. Where it
-cannot be kept, each process compiles what it needs.
+Writing and compiling the sixty types of a usual bundle takes several times as long as Python takes to
+start. So an installed fhircare has the text of every type beside it (``checkers``, put into the wheel by
+``hatch_build.py``), whose bytecode Python keeps as it does that of modules. In a checkout a type is written
+when first needed and its code kept in ``__pycache__``, as long as nothing it was made from has changed;
+``PYTHONDONTWRITEBYTECODE`` is heeded. Where it cannot be kept, each process compiles what it needs.
 
 All checkers of a release share one namespace. A checker not yet there is a stub that compiles its type
 and is replaced.
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from fhircare.spec import Definitions
 
 _HERE = os.path.dirname(__file__)  # noqa: PTH120 - pathlib would cost a tenth of the start-up
+CHECKERS = "checkers"
+_SHIPPED = os.path.join(_HERE, CHECKERS)  # noqa: PTH118 - see above
 _KEPT = os.path.join(_HERE, "__pycache__")  # noqa: PTH118 - see above
 
 
@@ -53,6 +56,8 @@ class Compiler:
         }
         self._ready: dict[str, Checker] = {}
         self._stamp = b""
+        shipped = os.path.join(_SHIPPED, definitions.release)  # noqa: PTH118
+        self._shipped = shipped if os.path.isdir(shipped) else ""  # noqa: PTH112
 
     def checker(self, node_id: str) -> Checker:
         """Return the checker of a node, compiled now or before.
@@ -88,13 +93,23 @@ class Compiler:
         return stub
 
     def _load(self, type_name: str) -> None:
-        """Run the code of a type, kept or compiled now, in the namespace."""
-        code = self._kept(type_name)
+        """Run the code of a type in the namespace: shipped, kept, or compiled now."""
+        code = self._from_wheel(type_name) if self._shipped else self._kept(type_name)
         if code is None:
             text = self.source(type_name)
             code = compile(text, f"<fhircare {self.definitions.release} {type_name}>", "exec")
             self._keep(type_name, code)
         exec(code, self.namespace)  # noqa: S102 - our own text, made of the definitions that ship with us
+
+    def _from_wheel(self, type_name: str) -> CodeType | None:
+        """Return the code of a type whose text is in the wheel; Python keeps its bytecode."""
+        from importlib.machinery import SourceFileLoader
+
+        name = f"{__package__}.{CHECKERS}.{self.definitions.release}.{type_name}"
+        file = os.path.join(self._shipped, f"{type_name}.py")  # noqa: PTH118
+        with suppress(OSError):
+            return SourceFileLoader(name, file).get_code(name)
+        return None
 
     def _file(self, type_name: str) -> str:
         tag = sys.implementation.cache_tag
