@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from decimal import Decimal
 
 ORACLES = Path(__file__).parent / "oracles"
-SAMPLES = 3  # how many places of each invariant are also asked with members left out
+SAMPLES = 10  # how many places of each invariant are also asked with members left out
 
 # By a rule's key, or by words of the engine's own error. "Additional" is that part of R4 fhirpath.html.
 EXPLAINED: dict[str, dict[str, str]] = {
@@ -48,13 +48,12 @@ EXPLAINED: dict[str, dict[str, str]] = {
 def asked() -> tuple[Pair, ...]:
     """Return every pair of the examples, and the variants of some."""
     found: list[Pair] = []
-    sampled: Counter[tuple[str, str]] = Counter()
+    sampled: Counter[str] = Counter()
     for _, resource in examples():
         for pair in pairs(resource):
             found.append(pair)
-            where = (pair.expression, pair.context)
-            if sampled[where] < SAMPLES:
-                sampled[where] += 1
+            if sampled[pair.expression] < SAMPLES:
+                sampled[pair.expression] += 1
                 found.extend(variants(pair))
     return tuple(found)
 
@@ -85,7 +84,7 @@ def judged(engine: str, answers: list[Any]) -> None:
 def test_the_examples_give_enough_to_compare() -> None:
     """Both answers are well represented."""
     answers = Counter(pair.ask() for pair in asked())
-    assert answers[True] > 10_000
+    assert answers[True] > 8_000
     assert answers[False] > 200
     assert answers[None] == 0
 
@@ -144,7 +143,7 @@ def test_the_reference_engine_in_javascript_agrees() -> None:
             "resource": place(pair.file.resource),
             "root": place(pair.file.root_resource),
             "base": pair.context,
-            "node": pair.node,
+            "node": place(pair.node),
             "expression": pair.expression,
         }
         for pair in asked()

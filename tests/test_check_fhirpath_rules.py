@@ -180,8 +180,8 @@ def test_a_range_is_compared_through_its_units() -> None:
     assert ask("rng-2", "Range", {"low": {"value": 5, "unit": "cm"}, "high": {"value": 4, "unit": "m"}})
 
 
-KEYS = """reference contained id start end low high value code system item type coding entry resource extension
-valueString _value name concept element path""".split()  # noqa: SIM905 - words read better than quotes
+KEYS = """reference contained id start end low high value code system item type coding entry resource
+extension valueString _value name concept element path""".split()  # noqa: SIM905 - words read better than quotes
 json_values = st.recursive(
     st.none()
     | st.booleans()
