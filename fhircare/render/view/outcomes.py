@@ -1,7 +1,8 @@
 """Goals and outcome measures for professional readers: baseline, target, and the change one can be sure of.
 
-Scales and changes come from ``fhircare.plan.measures``; every number there names its source, and the source is
-printed beside the number. A measure that is not in that table is shown with what the bundle says of it, no more.
+Scales and changes come from ``fhircare.plan.measures``; every number there names its source, and the
+source is printed beside the number. A measure that is not in that table is shown with what the bundle
+says of it, no more.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ def goals_section(tell: Teller) -> Section:
         caption=tell.words.say("reader.goals.caption"),
         columns=tell.columns("goal", "measure", "baseline", "target", "mdc", "due", "state"),
         rows=tuple(rows),
+        widths=(23, 13, 15, 11, 19, 11, 8),
     )
     return Section(heading=tell.words.say("reader.goals"), tables=(table,) if rows else ())
 
@@ -42,7 +44,7 @@ def _goal(tell: Teller, goal: Goal, place: str) -> list[tuple[Said, ...]]:
     if not goal.targets:
         absent = tell.absent
         return [(text, absent, absent, absent, absent, absent, joined(state))]
-    rows = []
+    rows: list[tuple[Said, ...]] = []
     for number, target in enumerate(goal.targets):
         at = f"{place}.targets[{number}]"
         rows.append((
@@ -107,15 +109,13 @@ def scale(tell: Teller, code: str) -> Said:
     if measure.low is not None and measure.high is not None:
         low, high = words.number(measure.low), words.quantity(measure.high, measure.unit)
         span = words.say("reader.scale.between", low=low, high=high)
-    elif measure.low is not None:
-        span = words.say("reader.scale.from", low=words.quantity(measure.low, measure.unit))
     else:
         span = words.say("reader.scale.open")
     return joined([span, words.say(f"reader.better.{measure.better}")], "; ") if measure.better else span
 
 
 def measures_section(tell: Teller) -> Section:
-    """Every measure taken or aimed at: its values so far, its scale, its changes, and when to take it again."""
+    """Every measure taken or aimed at: values so far, scale, changes that count, and when to repeat."""
     due: dict[str, tuple[dt.date, str]] = {}
     for index, goal in enumerate(tell.plan.goals):
         for number, target in enumerate(goal.targets):
@@ -142,6 +142,7 @@ def measures_section(tell: Teller) -> Section:
         caption=tell.words.say("reader.measures.caption"),
         columns=tell.columns("measure", "taken", "scale", "mdc", "mcid", "repeat"),
         rows=tuple(rows),
+        widths=(14, 18, 15, 20, 20, 13),
     )
     return Section(heading=tell.words.say("reader.measures"), tables=(table,) if rows else ())
 

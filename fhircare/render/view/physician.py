@@ -1,24 +1,14 @@
-"""The letter to the physician: one page that says what was delivered, what the plan is, and what is asked of them."""
+"""The letter to the physician: in one page, what was delivered, what is planned, what is asked of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from fhircare.render.view.facts import device_facts, device_table, limb_facts, order_facts, person_facts
 from fhircare.render.view.page import Asked, PageView, Readable, page_view
 from fhircare.render.view.people import ContactsView, contacts_view
-from fhircare.render.view.record import (
-    Fact,
-    Table,
-    Teller,
-    device_facts,
-    device_table,
-    joined,
-    limb_facts,
-    order_facts,
-    person_facts,
-    with_source,
-)
+from fhircare.render.view.record import Fact, Table, Teller, joined, with_source
 from fhircare.render.view.safety import cautions_view
 
 if TYPE_CHECKING:
@@ -106,7 +96,7 @@ def physician_view(reading: Readable, words: Words, asked: Asked) -> PhysicianVi
         order=order_facts(tell),
         limb=limb_facts(tell),
         device=device_facts(tell),
-        parts=device_table(tell),
+        parts=device_table(tell, limits=False),
         plan=tuple(_plan(tell)),
         precautions=tuple(_precautions(tell)),
         asks=tuple(_asks(tell)),
@@ -168,9 +158,9 @@ def _plan(tell: Teller) -> Iterator[Said]:
                 "physician.visit",
                 what=tell.codes("visit", visit.kinds, f"visits[{index}].kinds"),
                 day=tell.date(visit.start.date(), f"visits[{index}].start"),
-                status=tell.code("visit.status", visit.status, f"visits[{index}].status"),
+                status=tell.code("reader.visit", visit.status, f"visits[{index}].status"),
             )
-            for index, visit in sorted(coming, key=lambda pair: pair[1].start)[:4]
+            for index, visit in sorted(coming, key=lambda pair: pair[1].start)[:3]
         ]
         yield words.say("physician.visits", visits=joined(visits, "; "))
 
@@ -181,9 +171,7 @@ def _precautions(tell: Teller) -> Iterator[Said]:
         yield words.say("physician.risks", risks=tell.codes("reader.risk", plan.risks, "risks"))
     if plan.limb is not None and plan.limb.protective_sensation != "intact":
         sensation = plan.limb.protective_sensation
-        yield with_source(
-            words.say(f"physician.sensation.{sensation}"), source("limb.protective_sensation")
-        )
+        yield with_source(words.say(f"physician.sensation.{sensation}"), source("limb.protective_sensation"))
     if plan.wear is not None:
         for index, bind in enumerate(plan.wear.binding):
             yield tell.english(bind, f"wear.binding[{index}]")
@@ -197,7 +185,9 @@ def _asks(tell: Teller) -> Iterator[Ask]:
     if plan.wear is not None:
         start = words.say("physician.by.date", day=tell.date(plan.wear.days[0].on, "wear.days[0].on"))
     yield Ask(what=words.say("physician.ask.plan"), by=start)
-    if plan.prosthesis is not None and not any(one.role == "physical-therapist" for one in plan.professionals):
+    if plan.prosthesis is not None and not any(
+        one.role == "physical-therapist" for one in plan.professionals
+    ):
         yield Ask(what=words.say("physician.ask.therapist"), by=start)
     if plan.limb is not None and {"open-wound", "healed-wound"} & set(plan.limb.skin):
         what = with_source(words.say("physician.ask.wound"), source("limb.skin"))

@@ -59,9 +59,7 @@ def _about_device(tell: Teller) -> Iterator[Said]:
     ]
     if bare:
         yield say("clinic.question.numbers", parts=joined(bare))
-    liners = [
-        (index, part) for index, part in enumerate(device.components) if part.kind == "liner"
-    ]
+    liners = [(index, part) for index, part in enumerate(device.components) if part.kind == "liner"]
     if sum(part.count for _, part in liners) == 1:
         at = f"prosthesis.components[{liners[0][0]}].count"
         yield with_source(say("clinic.question.liner"), tell.source(at))
@@ -78,7 +76,9 @@ def _about_goals(tell: Teller) -> Iterator[Said]:
         if target.measure not in measured and target.measure != "daily-wear"
     )
     if lacking:
-        yield say("clinic.question.baseline", measures=joined([tell.code("measure", code, "") for code in lacking]))
+        yield say(
+            "clinic.question.baseline", measures=joined([tell.code("measure", code, "") for code in lacking])
+        )
     if not plan.goals:
         yield say("clinic.question.goals")
 

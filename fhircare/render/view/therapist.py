@@ -6,26 +6,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fhircare.render.view.care import TaskView, plan_values, tasks_view
+from fhircare.render.view.facts import device_facts, device_table, limb_facts, person_facts
 from fhircare.render.view.outcomes import goals_section, measures_section
 from fhircare.render.view.page import Asked, PageView, Readable, page_view
 from fhircare.render.view.people import ContactsView, VisitView, contacts_view, visits_view
-from fhircare.render.view.record import (
-    Fact,
-    Section,
-    Table,
-    Teller,
-    device_facts,
-    device_table,
-    limb_facts,
-    person_facts,
-    with_source,
-)
+from fhircare.render.view.record import Fact, Section, Table, Teller, joined, runs, span_cells, with_source
 from fhircare.render.view.safety import LevelView, cautions_view, levels_view, required_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from fhircare.plan import Session, WearDay
+    from fhircare.plan import Session
     from fhircare.render.said import Said, Sentence
     from fhircare.render.words import Words
 
@@ -82,7 +73,9 @@ def therapist_view(reading: Readable, words: Words, asked: Asked) -> TherapistVi
     contacts = contacts_view(reading, words)
     values = plan_values(reading, words, contacts)
     levels = tuple(
-        level for level in levels_view(reading, words, contacts, values) if level.level in {"stop", "emergency"}
+        level
+        for level in levels_view(reading, words, contacts, values)
+        if level.level in {"stop", "emergency"}
     )
     cautions = cautions_view(words, contacts)
     page = page_view(reading, words, asked, words.say("therapist.title"))
@@ -139,16 +132,18 @@ def load_section(tell: Teller) -> Section:
     table = Table(
         caption=tell.words.say("therapist.load.caption"),
         columns=tell.columns("day", "date", "sessions", "worn", "sitting", "standing", "walking", "loaded"),
-        rows=tuple(_day(tell, day, index) for index, day in enumerate(tell.plan.wear.days)),
-        number=frozenset({0, 3, 4, 5, 6, 7}),
+        rows=tuple(_days(tell, *ends) for ends in runs(tell.plan.wear.days, lambda day: day.sessions)),
+        widths=(8, 17, 25, 10, 11, 10, 9, 10),
+        number=frozenset({3, 4, 5, 6, 7}),
     )
     return Section(heading=heading, lines=(tell.words.say("therapist.load.how"),), tables=(table,))
 
 
-def _day(tell: Teller, day: WearDay, index: int) -> tuple[Said, ...]:
-    words, place = tell.words, f"wear.days[{index}]"
-    number = words.number(index + 1)
-    date = words.date(day.on, tell.source(f"{place}.on"), style="short")
+def _days(tell: Teller, first: int, last: int) -> tuple[Said, ...]:
+    """A run of days that are alike, as one row."""
+    days = tell.plan.wear.days if tell.plan.wear is not None else ()
+    words, day, place = tell.words, days[first], f"wear.days[{first}]"
+    number, date = span_cells(tell, days, first, last)
     if not day.sessions:
         rest = words.say("wear.no-wear")
         dash = words.say("reader.dash")
@@ -159,7 +154,7 @@ def _day(tell: Teller, day: WearDay, index: int) -> tuple[Said, ...]:
     return (
         number,
         date,
-        words.join(starts),
+        joined(starts, "; "),
         words.length(day.minutes, _first(tell, place, "minutes"), width="short"),
         _split(tell, place, sessions, "sitting"),
         _split(tell, place, sessions, "standing"),
