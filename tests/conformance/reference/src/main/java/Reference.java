@@ -1,0 +1,78 @@
+import ca.uhn.fhir.context.FhirContext;
+import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
+import ca.uhn.fhir.validation.FhirValidator;
+import ca.uhn.fhir.validation.SingleValidationMessage;
+import com.fasterxml.jackson.databind.ObjectMapper;
+import com.fasterxml.jackson.databind.node.ArrayNode;
+import com.fasterxml.jackson.databind.node.ObjectNode;
+import java.io.BufferedReader;
+import java.io.InputStreamReader;
+import java.io.PrintStream;
+import java.nio.charset.StandardCharsets;
+import java.nio.file.Files;
+import java.nio.file.Path;
+import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
+import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
+import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
+import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
+import ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity;
+
+/**
+ * HL7's reference validator over many files in one machine: a path a line on standard input, a JSON line of findings
+ * for each on standard output. Nothing is fetched: definitions and code systems come from the class path.
+ */
+public final class Reference {
+  private Reference() {}
+
+  public static void main(String[] args) throws Exception {
+    PrintStream out = new PrintStream(System.out, true, StandardCharsets.UTF_8);
+    System.setOut(System.err); // libraries that print must not mix into the answers
+    FhirValidator validator = validator();
+    ObjectMapper mapper = new ObjectMapper();
+    BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
+    for (String line = in.readLine(); line != null; line = in.readLine()) {
+      ObjectNode answer = mapper.createObjectNode();
+      answer.put("file", line);
+      ArrayNode issues = answer.putArray("issues");
+      try {
+        String text = Files.readString(Path.of(line));
+        for (SingleValidationMessage message : validator.validateWithResult(text).getMessages()) {
+          ObjectNode issue = issues.addObject();
+          issue.put("severity", message.getSeverity().getCode());
+          issue.put("expression", message.getLocationString());
+          issue.put("rule", message.getMessageId());
+          issue.put("message", message.getMessage());
+          if (message.getLocationLine() != null) {
+            issue.put("line", message.getLocationLine());
+          }
+        }
+      } catch (Exception | LinkageError | StackOverflowError error) {
+        ObjectNode issue = issues.addObject();
+        issue.put("severity", "fatal");
+        issue.put("expression", "");
+        issue.put("rule", "unreadable");
+        issue.put("message", error.getClass().getSimpleName() + ": " + error.getMessage());
+      }
+      out.println(mapper.writeValueAsString(answer));
+    }
+  }
+
+  private static FhirValidator validator() {
+    FhirContext context = FhirContext.forR4();
+    UnknownCodeSystemWarningValidationSupport unknown = new UnknownCodeSystemWarningValidationSupport(context);
+    unknown.setNonExistentCodeSystemSeverity(IssueSeverity.INFORMATION);
+    FhirInstanceValidator instance =
+        new FhirInstanceValidator(
+            new ValidationSupportChain(
+                new DefaultProfileValidationSupport(context),
+                new CommonCodeSystemsTerminologyService(context),
+                new InMemoryTerminologyServerValidationSupport(context),
+                unknown));
+    instance.setAnyExtensionsAllowed(true);
+    instance.setErrorForUnknownProfiles(false);
+    instance.setBestPracticeWarningLevel(BestPracticeWarningLevel.Ignore);
+    return context.newValidator().registerValidatorModule(instance);
+  }
+}

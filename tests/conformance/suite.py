@@ -1,0 +1,149 @@
+"""The whole suite: which resources mutants are made from, how many, and what became of each."""
+
+from __future__ import annotations
+
+import json
+import random
+import traceback
+from collections import defaultdict
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fhircare.check import Issue, check
+
+from . import faults_codes, faults_structure, faults_text, faults_values  # noqa: F401 - they register makers
+from .faults_invariants import invariants
+from .faults_references import BUNDLES
+from .mutants import MAKERS, Mutant, Seed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = ROOT / "tests" / "data" / "hl7" / "examples" / "r4"
+OWN = ROOT / "examples" / "bundles"
+# How many mutants of one class the usual run takes; the whole run takes all.
+SAMPLE = 40
+
+
+def seeds() -> list[Seed]:
+    """Return every valid resource that mutants are made from, in a fixed order."""
+    files = [*sorted(EXAMPLES.glob("*.json")), *sorted(OWN.glob("*.json"))]
+    found = [(f.stem, json.loads(f.read_text(encoding="utf-8"))) for f in files]
+    return [*found, *BUNDLES]
+
+
+def mutants(seed: int = 1, sample: int | None = SAMPLE) -> Iterator[Mutant]:
+    """Yield mutants of every class: the same for the same seed.
+
+    Args:
+        seed: Of the random numbers.
+        sample: How many of one class at most; None for all.
+    """
+    sources = seeds()
+    found: dict[str, list[Mutant]] = defaultdict(list)
+    for fault, make in MAKERS:
+        for source in sources:
+            # Each source has numbers of its own, so that a new example changes nobody else's mutants.
+            found[fault].extend(make(source, _numbers(seed, fault, make.__name__, source[0])))
+    found["invariant"] = [m for _, m in invariants()]
+    for fault, made in found.items():
+        whole = sample is None or fault in {"invariant", "rules of a Bundle's type"}
+        yield from made if whole else _numbers(seed, fault).sample(made, min(sample or 0, len(made)))
+
+
+def _numbers(*seed: object) -> random.Random:
+    return random.Random(" ".join(map(str, seed)))  # noqa: S311 - the same each time is what is wanted
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of the mutants of one class."""
+
+    made: int = 0
+    found: int = 0
+    placed: int = 0
+    exact: int = 0
+    twins: int = 0
+    alarms: int = 0
+    missed: list[tuple[Mutant, list[Issue]]] = field(default_factory=list)
+    misplaced: list[tuple[Mutant, list[Issue]]] = field(default_factory=list)
+    alarmed: list[tuple[Mutant, list[Issue]]] = field(default_factory=list)
+
+
+def errors(text: bytes) -> list[Issue]:
+    """Return our findings of a file that are errors."""
+    report = check(text)
+    return [i for i in report.issues if i.severity in {"fatal", "error"} and i.source == "spec"]
+
+
+_before: dict[str, set[tuple[str, str]]] = {}
+
+
+def known(mutant: Mutant) -> set[tuple[str, str]]:
+    """Return the errors a resource has before the fault: some official examples break R4's own rules."""
+    name = mutant.name.partition(": ")[0]
+    if not _before:
+        for source, resource in seeds():
+            found = errors(json.dumps(resource).encode())
+            _before[source] = {(i.rule, i.expression) for i in found}
+    return _before.get(name, set())
+
+
+def tally(made: Iterable[Mutant]) -> dict[str, Tally]:
+    """Check every mutant and its near miss, and count by class."""
+    counted: dict[str, Tally] = defaultdict(Tally)
+    for mutant in made:
+        count = counted[mutant.fault]
+        before = known(mutant)
+        if any(place in mutant.places for _, place in before):
+            continue  # the standard's own example is wrong in this very place
+        count.made += 1
+        try:
+            issues = [i for i in errors(mutant.text) if (i.rule, i.expression) not in before]
+        except Exception as error:  # noqa: BLE001 - a crash is the worst miss, and is told like one
+            count.missed.append((mutant, [_crash(error)]))
+            continue
+        if issues:
+            count.found += 1
+        else:
+            count.missed.append((mutant, issues))
+        if mutant.places and issues:
+            count.placed += 1
+            if any(i.expression in mutant.places for i in issues):
+                count.exact += 1
+            else:
+                count.misplaced.append((mutant, issues))
+        if mutant.twin is not None:
+            count.twins += 1
+            alarms = [i for i in errors(mutant.twin) if (i.rule, i.expression) not in before]
+            if alarms:
+                count.alarms += 1
+                count.alarmed.append((mutant, alarms))
+    return dict(counted)
+
+
+def _crash(error: Exception) -> Issue:
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    words = f"{type(error).__name__}: {error} at {Path(last.filename).name}:{last.lineno}"
+    return Issue("fatal", "exception", "", "CRASH", words)
+
+
+def table(counted: dict[str, Tally]) -> str:
+    """Return the counts as a table for people."""
+    lines = [f"{'class':38}{'made':>6}{'found':>8}{'exact':>8}{'near misses':>13}{'false alarms':>14}"]
+    total = Tally()
+    for fault in sorted(counted):
+        count = counted[fault]
+        lines.append(_line(fault, count))
+        for name in ("made", "found", "placed", "exact", "twins", "alarms"):
+            setattr(total, name, getattr(total, name) + getattr(count, name))
+    return "\n".join([*lines, _line("all", total)])
+
+
+def _line(name: str, count: Tally) -> str:
+    exact = f"{count.exact / count.placed:.1%}" if count.placed else "-"
+    found = f"{count.found / count.made:.1%}"
+    return f"{name:38}{count.made:>6}{found:>8}{exact:>8}{count.twins:>13}{count.alarms:>14}"
