@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.links import element_page
-from fhircare.check.nearest import nearest
 from fhircare.check.primitives import absolute, fault, json_type
+from fhircare.check.words import nearest
 
 if TYPE_CHECKING:
     from fhircare.check.path import Path
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from fhircare.spec import Element
 
 JSON_PAGE = "https://hl7.org/fhir/R4/json.html"
-EMPTY = "give it a value or leave it out"
+EMPTY = "Give it a value, or leave it out."
 
 
 def page(w: Walk, node_id: str, name: str = "") -> str:
@@ -43,16 +43,12 @@ def element_of(w: Walk, node_id: str, key: str) -> Element:
 def not_object(o: Any, p: Path, w: Walk, node_id: str) -> None:
     """Say that something other than a filled JSON object stands where ``node_id`` is due."""
     if o.__class__ is dict:
-        w.say(p, "error", "structure", "json.empty", "empty object", EMPTY, JSON_PAGE)
+        w.say(p, "error", "structure", "json.empty", "An empty object.", EMPTY, JSON_PAGE)
         return
     if o.__class__ is list:
-        mend = (
-            "one object, not an array: this element does not repeat"
-            if _own_step(p)
-            else "one object, not an array"
-        )
+        mend = "Write one object: this element does not repeat." if _own_step(p) else "Write one object."
         w.say(
-            p, "error", "structure", "json.array", "an array where one object is due", mend, page(w, node_id)
+            p, "error", "structure", "json.array", "An array where one object is due.", mend, page(w, node_id)
         )
         return
     top = node_id.rsplit(".", maxsplit=1)[-1]
@@ -61,8 +57,8 @@ def not_object(o: Any, p: Path, w: Walk, node_id: str) -> None:
         "error",
         "structure",
         "json.type",
-        f"{json_type(o)} where an object ({top}) is due",
-        "give an object",
+        f"{json_type(o)} where an object ({top}) is due.",
+        "Write an object.",
         page(w, node_id),
     )
 
@@ -75,15 +71,15 @@ def not_list(v: Any, p: Path, w: Walk, node_id: str, key: str) -> None:
     """Say that something other than a filled JSON array stands where one is due."""
     at = (p, key)
     if v.__class__ is list:
-        w.say(at, "error", "structure", "json.empty", "empty array", EMPTY, JSON_PAGE)
+        w.say(at, "error", "structure", "json.empty", "An empty array.", EMPTY, JSON_PAGE)
     else:
         w.say(
             at,
             "error",
             "structure",
             "json.array",
-            f"{json_type(v)} where an array is due",
-            "this element may repeat: write it in [ ]",
+            f"{json_type(v)} where an array is due.",
+            "This element may repeat: write it in [ ].",
             page(w, node_id, key),
         )
 
@@ -97,8 +93,8 @@ def bad(_o: dict[str, Any], key: str, v: Any, p: Path, w: Walk, node_id: str) ->
             "error",
             "structure",
             "json.array",
-            "an array where one value is due",
-            "one value, not an array: this element does not repeat",
+            "An array where one value is due.",
+            "Write one value: this element does not repeat.",
             page(w, node_id, element.name),
         )
         return
@@ -126,8 +122,8 @@ def _primitive(element: Element, key: str, v: Any, at: Path, w: Walk, node_id: s
             "error",
             "value",
             "uri.absolute",
-            f"{element.name} must be absolute",
-            "give the whole URI, such as http://... or urn:oid:...",
+            "This URI must be absolute.",
+            "Give the whole URI, such as http://... or urn:oid:...",
             page(w, node_id, element.name),
         )
     if element.binding is not None:
@@ -153,8 +149,8 @@ def bad_list(o: dict[str, Any], key: str, v: Any, p: Path, w: Walk, node_id: str
                 "error",
                 "structure",
                 "json.null",
-                "null in an array",
-                f"null is allowed only beside an object at the same place of _{key}",
+                "A null in an array.",
+                f"A null is allowed only beside an object at the same place of _{key}.",
                 JSON_PAGE,
             )
 
@@ -171,8 +167,8 @@ def missing(o: dict[str, Any], p: Path, w: Walk, node_id: str, name: str) -> Non
         "error",
         "required",
         "cardinality.min",
-        f"{name} is required",
-        f"add {name}",
+        f"The required element {name} is missing.",
+        f"Add {name}.",
         page(w, node_id, name),
     )
 
@@ -184,8 +180,8 @@ def only_id(p: Path, w: Walk) -> None:
         "error",
         "invariant",
         "ele-1",
-        "an element must have a value or children, not an id alone",
-        "give it content or leave it out",
+        "An element must have a value or children, not an id alone.",
+        EMPTY,
         page(w, "Element"),
     )
 
@@ -194,17 +190,17 @@ def unknown(key: str, p: Path, w: Walk, node_id: str, known: list[str]) -> None:
     """Say that a node has no element of this name, and which looks like it."""
     near = nearest(key, known)
     if key.startswith("_"):
-        mend = "only primitive elements may have a companion with an underscore"
+        mend = "Only primitive elements may have a companion with an underscore."
     elif near:
-        mend = f"did you mean {' or '.join(near)}?"
+        mend = f"Did you mean {' or '.join(near)}?"
     else:
-        mend = "take it out, or put it into an extension"
+        mend = "Take it out, or put it into an extension."
     w.say(
         (p, key),
         "error",
         "structure",
         "element.unknown",
-        f"{node_id} has no such element",
+        f"{node_id} has no such element.",
         mend,
         page(w, node_id),
     )

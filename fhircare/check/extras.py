@@ -141,8 +141,8 @@ def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
             "error",
             "value",
             "attachment.size",
-            "size is not the number of bytes in data",
-            f"{len(content)}, the size before base64",
+            "the size is not the number of bytes in data",
+            f"the size is {len(content)}, before base64",
             link,
         )
     if isinstance(digest, str):
@@ -155,7 +155,7 @@ def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
                 "error",
                 "value",
                 "attachment.hash",
-                "hash is not the SHA-1 of data",
+                "the hash is not the SHA-1 of data",
                 "the SHA-1 of the bytes before base64, in base64",
                 link,
             )
@@ -206,8 +206,8 @@ def codesystem_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
             "error",
             "business-rule",
             "codesystem.count",
-            "count is not the number of concepts of this complete code system",
-            f"{total}, nested concepts included",
+            "the count is not the number of concepts of this complete code system",
+            f"there are {total}, nested concepts included",
             "https://hl7.org/fhir/R4/codesystem-definitions.html#CodeSystem.count",
         )
 

@@ -89,6 +89,6 @@ def broken(v: Any, p: Path, w: Walk, node_id: str, key: str, beside: Any) -> Non
             "invariant",
             rule.key,
             rule.human,
-            f"make this hold: {rule.expression}",
+            f"Make this hold: `{rule.expression}`",
             page(w, node_id, key),
         )

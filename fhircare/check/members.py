@@ -174,7 +174,7 @@ def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Mem
                 "error",
                 "structure",
                 "json.array",
-                f"_{key} is an array",
+                f"an array in _{key}, where {key} is one value",
                 "one object, as the value",
                 JSON_PAGE,
             )
@@ -183,7 +183,9 @@ def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Mem
         return
     if beside.__class__ is not list or not beside:
         what = "empty array" if beside.__class__ is list else f"{json_type(beside)} where an array is due"
-        w.say(at, "error", "structure", "json.array", f"_{key}: {what}", "an array, as the values", JSON_PAGE)
+        w.say(
+            at, "error", "structure", "json.array", f"{what} in _{key}", "an array, as the values", JSON_PAGE
+        )
         return
     values = o.get(key)
     if values is not None and values.__class__ is list and len(values) != len(beside):
@@ -192,7 +194,7 @@ def companion(o: dict[str, Any], key: str, beside: Any, p: Path, w: Walk, m: Mem
             "error",
             "structure",
             "json.pairing",
-            f"{key} and _{key} differ in length",
+            f"the arrays {key} and _{key} differ in length",
             "fill both with null where one has nothing",
             JSON_PAGE,
         )

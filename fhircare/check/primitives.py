@@ -141,7 +141,7 @@ def fault(kind: str, value: Any) -> Fault | None:
             "error",
             "structure",
             "json.type",
-            f"{kind} must be {wanted} in JSON, found {found}",
+            f"in JSON, {kind} is {wanted}, not {found}",
             f"write {wanted}",
         )
     if wanted == "a string":
@@ -183,7 +183,7 @@ def _text(kind: str, value: str) -> Fault | None:
 def _code(kind: str, value: str) -> Fault | None:
     if sound_code(value):
         return None
-    return _wrong(kind, "not a code", "no white space at the ends, and inside single spaces only")
+    return _wrong(kind, "not a code", "a code has no white space at its ends, and inside single spaces only")
 
 
 def _id(kind: str, value: str) -> Fault | None:
@@ -201,23 +201,31 @@ def _uri(kind: str, value: str) -> Fault | None:
         return _wrong(kind, "an OID or UUID without urn:", "begin with urn:oid: or urn:uuid:")
     if value.startswith("urn:oid:"):
         return _wrong(
-            kind, "not an OID", "urn:oid: and then numbers joined by dots, such as urn:oid:2.16.840.1"
+            kind,
+            "not an OID",
+            "an OID is urn:oid: and then numbers joined by dots, such as urn:oid:2.16.840.1",
         )
     if re.fullmatch(URN_UUID, value, re.IGNORECASE):
         return Fault("warning", "value", "uuid.case", "a UUID in capitals", "UUIDs are written in lower case")
-    return _wrong(kind, "not a UUID", "urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case")
+    return _wrong(
+        kind, "not a UUID", "a UUID is urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case"
+    )
 
 
 def _oid(kind: str, value: str) -> Fault | None:
     return (
-        None if sound_oid(value) else _wrong(kind, "not an OID", "urn:oid: and then numbers joined by dots")
+        None
+        if sound_oid(value)
+        else _wrong(kind, "not an OID", "an OID is urn:oid: and then numbers joined by dots")
     )
 
 
 def _uuid(kind: str, value: str) -> Fault | None:
     if sound_uuid(value):
         return None
-    return _wrong(kind, "not a UUID", "urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case")
+    return _wrong(
+        kind, "not a UUID", "a UUID is urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case"
+    )
 
 
 def _day_exists(year: str, month: str, day: str) -> bool:
@@ -260,7 +268,7 @@ def _time(kind: str, value: str) -> Fault | None:
     return (
         None
         if sound_time(value)
-        else _wrong(kind, "not a time", "hh:mm:ss, without a time zone and not 24:00")
+        else _wrong(kind, "not a time", "a time is hh:mm:ss, without a time zone and not 24:00")
     )
 
 

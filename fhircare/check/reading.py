@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from fhircare.check.position import Places
 from fhircare.check.report import Issue
+from fhircare.check.words import sentence
 
 JSON_PAGE = "https://hl7.org/fhir/R4/json.html"
 _ROOM_BEFORE_COLON = re.compile(rb"[ \t\r\n]:")
@@ -82,7 +83,9 @@ def _syntax(text: str, offset: int, problem: str) -> Issue:
 
 
 def _fatal(rule: str, message: str, mend: str, line: int, column: int, expression: str) -> Issue:
-    return Issue("fatal", "structure", expression, rule, message, mend, JSON_PAGE, line, column)
+    return Issue(
+        "fatal", "structure", expression, rule, sentence(message), sentence(mend), JSON_PAGE, line, column
+    )
 
 
 def names_in(raw: bytes) -> int:
@@ -103,8 +106,8 @@ def duplicates(places: Places, root: str) -> list[Issue]:
                 "structure",
                 f"{root}{path}",
                 "json.duplicate",
-                "the same name twice in one object",
-                "keep one of the two: readers differ in which they take",
+                "The same name twice in one object.",
+                "Keep one of the two: readers differ in which they take.",
                 JSON_PAGE,
                 line,
                 column,

@@ -44,7 +44,7 @@ class Issue(NamedTuple):
 
     def as_outcome_issue(self) -> dict[str, Any]:
         """Return the finding as ``OperationOutcome.issue``."""
-        text = f"{self.message}. {self.mend}" if self.mend else self.message
+        text = f"{self.message} {self.mend}".rstrip()
         made: dict[str, Any] = {}
         if self.line:
             made["extension"] = [

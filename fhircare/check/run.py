@@ -12,6 +12,7 @@ from fhircare.check.reading import duplicates, names_in, read
 from fhircare.check.references import check_references
 from fhircare.check.report import Issue, Report
 from fhircare.check.walk import Walk
+from fhircare.check.words import sentence
 
 if TYPE_CHECKING:
     from fhircare.check.compile import Compiler
@@ -91,7 +92,9 @@ def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]
 
         for path, div, _, _ in gathered.narratives:
             for rule, message, mend in check_narrative(div):
-                issues.append(Issue("error", "invariant", render(path), rule, message, mend))
+                issues.append(
+                    Issue("error", "invariant", render(path), rule, sentence(message), sentence(mend))
+                )
     return issues, walk.keys
 
 
@@ -130,8 +133,8 @@ def _long_strings(value: Any, root: Path) -> list[Issue]:
                     "value",
                     render(path),
                     "string.long",
-                    "a string of more than 1 MB",
-                    f"at most {LONGEST_STRING} characters; put larger content into an Attachment or Binary",
+                    "A string of more than 1 MB.",
+                    f"At most {LONGEST_STRING} characters; put larger content into an Attachment or Binary.",
                     "https://hl7.org/fhir/R4/datatypes.html#string",
                 )
             )

@@ -54,7 +54,7 @@ def _rule(key: str, issue: Issue) -> dict[str, Any]:
 
 
 def _result(issue: Issue, name: str) -> dict[str, Any]:
-    text = f"{issue.message}. {issue.mend}" if issue.mend else issue.message
+    text = f"{issue.message} {issue.mend}".rstrip()
     physical: dict[str, Any] = {"artifactLocation": {"uri": quote(name or "-", safe="/:")}}
     if issue.line:
         physical["region"] = {"startLine": issue.line, "startColumn": issue.column}

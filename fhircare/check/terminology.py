@@ -11,7 +11,7 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from fhircare.check.nearest import listed, nearest
+from fhircare.check.words import listed, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -133,7 +133,7 @@ def mend_for(value_set: ValueSet, code: Any, systems: dict[str, tuple[str, ...]]
         return f"a code of {value_set.name}"
     near = nearest(code, codes) if isinstance(code, str) else []
     head = f"did you mean {' or '.join(near)}? " if near else ""
-    return f"{head}allowed: {listed(codes, 12)}"
+    return f"{head}Allowed: {listed(codes, 12)}"
 
 
 def explain_code(binding: Binding, code: str, at: Path, w: Walk, link: str) -> None:
@@ -195,7 +195,7 @@ def concept(v: Any, at: Path, w: Walk, b: Bound) -> None:
             "code-invalid",
             "binding.required",
             f"no code where one of {b.value_set.name} is required",
-            f"add a coding; {mend_for(b.value_set, None)}",
+            f"add a coding. {mend_for(b.value_set, None)}",
             b.link,
         )
 
@@ -272,7 +272,7 @@ def _explain_coding(v: dict[str, Any], at: Path, w: Walk, b: Bound) -> None:
             return
         homes = [s for s, codes in value_set.systems.items() if code in codes] or sorted(value_set.systems)
         what = "no system" if system is None else f"not a system of {value_set.name}"
-        mend = f"system: {listed([*homes, *sorted(value_set.open)], 4)}"
+        mend = f"the system is one of: {listed([*homes, *sorted(value_set.open)], 4)}"
         w.say((at, "system"), "error", "code-invalid", rule, what, mend, link)
     elif (
         strength == "extensible" and isinstance(system, str) and w.definitions.code_system(system) is not None

@@ -10,9 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal
 
 from fhircare.check.gather import Gathered, ResourceScope
-from fhircare.check.nearest import nearest
 from fhircare.check.path import Path, render
 from fhircare.check.report import Issue, Severity
+from fhircare.check.words import nearest, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,7 +106,9 @@ class Walk:
         link: str = "",
     ) -> None:
         """Write down a finding."""
-        self.issues.append((path, Issue(severity, code, render(path), rule, message, mend, link)))
+        self.issues.append(
+            (path, Issue(severity, code, render(path), rule, sentence(message), sentence(mend), link))
+        )
 
     def resolve(self, reference: str) -> dict[str, Any] | None:
         """Return the entry of the root Bundle that a reference names, by fullUrl or by type and id."""
@@ -165,13 +167,13 @@ class Walk:
 
     def _unknown_type(self, o: dict[str, Any], p: Path, name: Any) -> None:
         if "resourceType" not in o:
-            mend = 'say which resource it is: "resourceType": "..."'
+            mend = 'say which resource it is, with "resourceType": "..."'
             self.say(
                 (p, "resourceType"),
                 "error",
                 "structure",
                 "resource.type-missing",
-                "resourceType is missing",
+                "the member resourceType is missing",
                 mend,
             )
             return

@@ -272,7 +272,7 @@ class _TypeWriter:
             key: element.is_list
             for element in node.elements.values()
             for key, kind in element.names.items()
-            if kind.code in SOUND and not element.node
+            if kind.code in SOUND and not element.node and not self._is_attribute(node, key)
         }
         others = sorted({key for e in node.elements.values() for key in e.names} - set(lists))
         if is_resource:
@@ -292,6 +292,11 @@ class _TypeWriter:
             f"{{{variants}}}, {required!r})"
         )
         return name
+
+    def _is_attribute(self, node: Node, key: str) -> bool:
+        """Tell whether an element is an attribute in XML, which can have neither id nor extensions."""
+        is_type = self.definition.kind != "resource" or "." in node.id
+        return is_type and (key == "id" or (node.id == "Extension" and key == "url"))
 
     def _variant(self, node: Node, element: Element, key: str, kind: TypeRef) -> str:
         """Write one way to write a choice element: its group, type, and what is bound to it."""

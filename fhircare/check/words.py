@@ -1,4 +1,4 @@
-"""Names that look like another name, for the mends."""
+"""The words of findings: names that look like another, lists, and sentences."""
 
 from __future__ import annotations
 
@@ -29,3 +29,11 @@ def listed(names: Iterable[str], most: int = 8) -> str:
     shown = ", ".join(everything[:most])
     rest = len(everything) - most
     return f"{shown} and {rest} more" if rest > 0 else shown
+
+
+def sentence(text: str) -> str:
+    """Return a text with a capital at its beginning and a full stop at its end."""
+    if not text:
+        return ""
+    end = "" if text[-1] in ".?!" else "."
+    return f"{text[0].upper()}{text[1:]}{end}"
