@@ -205,7 +205,8 @@ def country_ok(code: str) -> bool:
 def _countries() -> frozenset[str]:
     from babel.core import get_global
 
-    # CLDR's territories with a currency are the countries; its aliases their longer forms and numbers.
-    letters = frozenset(get_global("territory_currencies"))
+    # CLDR's territories with a currency are the countries ("ZZ" is its "unknown"); its aliases are their
+    # longer forms and numbers.
+    letters = frozenset(get_global("territory_currencies")) - {"ZZ"}
     aliases = get_global("territory_aliases").items()
     return letters | {alias for alias, territories in aliases if letters & set(territories)}
