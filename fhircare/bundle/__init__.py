@@ -8,13 +8,14 @@
     reading.source("clinic.phone")            # "Bundle.entry[0].resource.contact[0].telecom[0].value"
     load(dump(bundle)) == bundle              # True
 
-One module per family of resources, each with both directions below a table of what lives where. Dicts travel,
-in R4's spelling and with ``Decimal`` for numbers; models of fhir.resources only validate (``fhircare.releases``).
+One module per family of resources, each with both directions below a table of what lives where. Dicts
+travel, in R4's spelling and with ``Decimal`` for numbers; models of fhir.resources only validate
+(``fhircare.releases``).
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.advice import write_advice
 from fhircare.bundle.appointment import write_visits
@@ -25,6 +26,7 @@ from fhircare.bundle.device import write_devices
 from fhircare.bundle.draft import Draft
 from fhircare.bundle.goal import write_goals, write_measurements
 from fhircare.bundle.limb import write_conditions, write_observations
+from fhircare.bundle.located import Node
 from fhircare.bundle.order import write_order
 from fhircare.bundle.people import write_large_print, write_patient, write_professionals
 from fhircare.bundle.provenance import write_provenance
@@ -34,13 +36,26 @@ from fhircare.bundle.signs import write_flags, write_signs
 from fhircare.bundle.source import Unread
 from fhircare.bundle.text import dump, load
 from fhircare.bundle.wear import write_days
-from fhircare.plan import Plan
+from fhircare.releases import as_dict, validate_models
+from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.plan import Plan
 
 
-def to_bundle(plan: Plan) -> dict[str, Any]:
+def to_bundle(plan: Plan, *, validate: bool = True) -> dict[str, Any]:
     """Return the plan as a FHIR R4 Bundle of type collection; referenced entries come first.
 
     The same plan gives the same bundle, byte for byte.
+
+    Args:
+        plan: The plan.
+        validate: False to leave out building the models of fhir.resources, which costs most of the time;
+            for those who check the bundle themselves.
+
+    Raises:
+        BundleError: When the models refuse it, because the plan holds what FHIR cannot, such as a control
+            character in a text.
     """
     draft = Draft(plan)
     write_clinic(draft)
@@ -61,16 +76,34 @@ def to_bundle(plan: Plan) -> dict[str, Any]:
         draft, addresses=conditions, support=support, goals=goals, activities=activities
     )
     write_provenance(draft, [careplan, *activities])
-    return bundle_of(draft)
+    bundle = bundle_of(draft)
+    if validate:
+        validate_models(bundle)
+    return bundle
 
 
-def from_bundle(bundle: dict[str, Any]) -> Plan:
+def from_bundle(bundle: Any) -> Plan:
     """Return the plan that a bundle holds; what it does not say is absent (None or empty).
 
+    A bundle that says it is ours is held to the models of fhir.resources first; one from elsewhere is a
+    guest, and read as far as it goes. To know where each leaf came from, use ``read``.
+
+    Args:
+        bundle: A dict, or a model of fhir.resources.
+
     Raises:
-        BundleError: For what is neither a Bundle nor a CarePlan.
+        BundleError: For what is neither a Bundle nor a CarePlan, or says it is ours and is no valid bundle.
     """
-    return read(bundle).plan
+    document = as_dict(bundle)
+    if claims_ours(document):
+        validate_models(document)
+    return read(document).plan
 
 
-__all__ = ["Reading", "Unread", "dump", "from_bundle", "load", "read", "to_bundle"]
+def claims_ours(bundle: dict[str, Any]) -> bool:
+    """Tell whether a bundle says that it was made here (Bundle.meta.tag)."""
+    tags = Node(bundle, "Bundle").get("meta").items("tag")
+    return any(tag.get("system").value == terms.uri("origin") for tag in tags)
+
+
+__all__ = ["Reading", "Unread", "claims_ours", "dump", "from_bundle", "load", "read", "to_bundle"]

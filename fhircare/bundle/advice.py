@@ -1,25 +1,29 @@
 """What to know, both ways.
 
 =====================  =================================================================================
-plan.care.advice[]     FHIR: one ServiceRequest of code advice (SNOMED CT device education), an orderDetail each
+plan.care.advice[]     FHIR: one ServiceRequest of code advice, an orderDetail each
 =====================  =================================================================================
 code, text             the detail's code (ours) and text
 why                    its parameter why
 =====================  =================================================================================
 
-One request holds all advice: sixty of them would bury the rest of a record. A CommunicationRequest in a plan from
-elsewhere is read as advice, and so is anything that it says not to do.
+One request holds all advice: sixty of them would bury the rest of a record. A CommunicationRequest in a
+plan from elsewhere is read as advice, and so is anything that it says not to do.
 """
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from fhircare.bundle import datatypes as fhir
-from fhircare.bundle.datatypes import Json
-from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node, Read, made
 from fhircare.bundle.request import activity, add_request, detail, parameter, string
 from fhircare.plan import Advice
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.datatypes import Json
+    from fhircare.bundle.draft import Draft
 
 
 def write_advice(draft: Draft) -> list[Json]:
@@ -53,7 +57,7 @@ def read_advice(activities: list[Node]) -> list[Read[Advice]]:
                 for told in one.items("orderDetail")
                 if told.text("text")
             ]
-        if one.type == "CommunicationRequest":
+        if one.kind == "CommunicationRequest":
             why = one.first("reasonCode").said()
             found += [
                 made(Advice, code=Read(""), text=text, why=why)

@@ -18,17 +18,19 @@ A visit is ``proposed`` until the clinic books it; a proposed appointment may st
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.people import read_role, role_reference
-from fhircare.bundle.source import Source
 from fhircare.plan import Visit
 from fhircare.plan.goals import VisitStatus
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 _SERVICE = {"prosthetist": "585", "physical-therapist": "65"}
 
@@ -145,7 +147,7 @@ def _read_kinds(one: Node) -> Read[tuple[str, ...]]:
 def _actor_role(source: Source, one: Node) -> Read[Any]:
     for participant in one.items("participant"):
         person = source.resolve(participant.get("actor"))
-        role = read_role(person.items("code")) if person and person.type == "PractitionerRole" else None
+        role = read_role(person.items("code")) if person and person.kind == "PractitionerRole" else None
         if role is not None:
             return role
     return Read("prosthetist")

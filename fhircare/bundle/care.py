@@ -4,12 +4,12 @@
 plan.care                              FHIR
 =====================================  =================================================================
 tasks[] code, text                     ServiceRequest.code: ours, and text
-tasks[].frequency, first, last         occurrenceTiming: frequency, period, when, dayOfWeek within boundsPeriod
+tasks[].frequency, first, last         occurrenceTiming: frequency, period, when, dayOfWeek in boundsPeriod
 a task without frequency               occurrencePeriod, and asNeededBoolean unless it follows wear
 tasks[].after_each_wear                asNeededCodeableConcept after-wear
 tasks[].why                            note
-sock_guide[]                           one ServiceRequest of code sock-guide, an orderDetail ``socks`` for each
-                                       total: parameters total-ply, layer (in order), possible
+sock_guide[]                           one ServiceRequest of code sock-guide, an orderDetail ``socks`` for
+                                       each total: parameters total-ply, layer (in order), possible
 =====================================  =================================================================
 
 R4's Task cannot recur, so a task is a ServiceRequest that the person performs.
@@ -17,19 +17,22 @@ R4's Task cannot recur, so a task is a ServiceRequest that the person performs.
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, concept, filled
-from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node, Read, listed, made
 from fhircare.bundle.request import activity, add_request, detail, parameter, value, values
-from fhircare.bundle.source import Source
 from fhircare.bundle.timing import bounds
 from fhircare.plan import WEEKDAYS, CareTask, Frequency, Moment, SockLayers
 from fhircare.plan.care import PeriodUnit
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from fhircare.bundle.draft import Draft
+    from fhircare.bundle.source import Source
 
 _UNITS = {"d": "day", "wk": "week", "mo": "month", "a": "year"}
 _MOMENTS = {
@@ -93,7 +96,8 @@ def said_frequency(task: CareTask) -> str:
     if often is None:
         return after if task.after_each_wear else "when it is needed"
     unit = _UNITS[often.unit]
-    how = f"{'once' if often.times == 1 else f'{often.times} times'} {f'a {unit}' if often.every == 1 else f'every {often.every} {unit}s'}"
+    times = "once" if often.times == 1 else f"{often.times} times"
+    how = f"{times} a {unit}" if often.every == 1 else f"{times} every {often.every} {unit}s"
     more = [_MOMENTS[moment] for moment in often.moments] + (
         [f"on {', '.join(often.days)}"] if often.days else []
     )

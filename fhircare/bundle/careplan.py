@@ -21,15 +21,17 @@ Its narrative is safe to read alone: the days and sessions, the signs to stop fo
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.care import said_frequency
 from fhircare.bundle.datatypes import Json, filled
-from fhircare.bundle.draft import Draft
 from fhircare.bundle.narrative import bullets, facts, heading, narrative, paragraph, table
-from fhircare.plan import Plan, WearDay
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.draft import Draft
+    from fhircare.plan import Plan, WearDay
 
 
 def write_careplan(
@@ -51,7 +53,7 @@ def write_careplan(
         "intent": plan.intent,
         "category": [category],
         "title": f"Break-in plan for a leg prosthesis{side}",
-        "description": "Wearing schedule, daily care, warning signs and follow-up after fitting a leg prosthesis",
+        "description": "Wearing, daily care, warning signs and follow-up after fitting a leg prosthesis",
         "subject": draft.subject,
         "period": fhir.period(plan.wear.days[0].on, plan.wear.days[-1].on) if plan.wear else None,
         "created": plan.written_at and plan.written_at.isoformat(),
@@ -91,8 +93,10 @@ def _narrative(plan: Plan) -> Json:
             table(("Sign", "What it means", "Whom to call"), rows),
         ]
     if plan.wear:
-        rest = f"Rest at least {plan.wear.rest_minutes} minutes between sessions. Look at the skin after each session: "
-        rest += f"redness must be gone {plan.wear.redness_minutes} minutes after taking the prosthesis off."
+        rest = (
+            f"Rest at least {plan.wear.rest_minutes} minutes between sessions. Look at the skin after each: "
+            f"redness must be gone {plan.wear.redness_minutes} minutes after taking the prosthesis off."
+        )
         head = ("Day", "Start", "Minutes", "Sitting", "Standing", "Walking")
         lines = [row for day in plan.wear.days for row in _day_rows(day)]
         blocks += [heading("Wearing schedule"), paragraph(rest), table(head, lines)]

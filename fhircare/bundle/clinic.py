@@ -9,7 +9,7 @@ phone, after_hours_phone  Organization.contact with purpose opening-hours, after
 emergency_phone           Organization.contact with purpose emergency; telecom (phone)
 email                     Organization.contact with purpose questions; telecom (email)
 opening_hours             HealthcareService.availableTime, one each
-time_zone                 HL7's ``timezone`` extension on each availableStartTime and availableEndTime (the first is read)
+time_zone                 HL7's ``timezone`` extension on each time; the first is read
 closures                  HealthcareService.notAvailable; no reason is said by data-absent-reason
 holiday_country, -region  HealthcareService.characteristic public-holidays, coded in ISO 3166
 ========================  ==============================================================================
@@ -21,15 +21,19 @@ what is read.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.identity import is_ours
 from fhircare.bundle.located import Node, Read, find, listed, made
-from fhircare.bundle.source import Source
 from fhircare.plan import Clinic, DateRange, Identifier, OpeningHours
 from fhircare.plan.people import Address
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 TIME_ZONE = "http://hl7.org/fhir/StructureDefinition/timezone"
 """HL7's extension pack 5.2.0; its contexts are date, dateTime, instant, time and Meta."""
@@ -51,7 +55,7 @@ def write_clinic(draft: Draft) -> None:
         "clinic",
         filled(
             {
-                "identifier": fhir.identifiers(clinic.identifiers) + [_own_identifier(draft)],
+                "identifier": [*fhir.identifiers(clinic.identifiers), _own_identifier(draft)],
                 "active": True,
                 "name": clinic.name,
                 "telecom": numbers["opening-hours"]

@@ -5,13 +5,16 @@ Every builder leaves out what is empty: FHIR has no empty string, list or object
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from fhircare.plan import Address, Identifier, Name
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable
+
+    from fhircare.plan import Address, Identifier, Name
 
 Json = dict[str, Any]
 

@@ -7,7 +7,7 @@ prosthesis                      Device of our kind prosthesis (SNOMED CT limb pr
 prosthesis.identifier           Device.identifier, our own left out
 prosthesis.delivered_on         DeviceUseStatement.timingPeriod.start
 first, new_socket, suspension   Device.property fitting, socket-state, suspension
-components[]                    Device each, ``parent`` the prosthesis, in the order of CarePlan.supportingInfo
+components[]                    Device each, ``parent`` the prosthesis, in CarePlan.supportingInfo's order
 component.kind, hcpcs           Device.type, our kind beside the HCPCS code
 name, model, serial, lot, …     deviceName, modelNumber, serialNumber, lotNumber, manufacturer
 udi                             udiCarrier.carrierHRF; a GS1 device identifier is taken out of it
@@ -27,7 +27,7 @@ A shrinker, a sock and a shoe are no part of the prosthesis: they have no ``pare
 from __future__ import annotations
 
 import re
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.clinic import read_identifiers
@@ -36,10 +36,12 @@ from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.identity import BASE
 from fhircare.bundle.limb import observation, side_concept
 from fhircare.bundle.located import Node, Read, choice, find, listed, made
-from fhircare.bundle.source import Source
 from fhircare.plan import Component, PositiveQuantity, Prosthesis, Quantity, Shoes, Sock, SockKit
 from fhircare.plan.device import ComponentKind, LinerKind, SuspensionKind
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 WARRANTY = f"{BASE}/StructureDefinition/warranty-until"
 """Ours, on Device: R4 has no element for it, and Device.property holds no date."""

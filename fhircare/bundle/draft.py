@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.datatypes import ABSENT, Json, extension
 from fhircare.bundle.identity import Identity
 from fhircare.bundle.narrative import LANGUAGE, Row, facts, heading, narrative
-from fhircare.plan import Plan
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from fhircare.plan import Plan
 
 US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
 
@@ -52,7 +55,7 @@ class Draft:
             profile: The US Core profile it keeps, such as ``goal``; "" to claim none.
         """
         url = self.names.full_url(resource_type, key)
-        resource = {"resourceType": resource_type}
+        resource: Json = {"resourceType": resource_type}
         meta = self.meta(profile)
         if meta:
             resource["meta"] = meta

@@ -20,7 +20,7 @@ LOINC 29463-7 in kg, g or [lb_av]; in another unit it travels under our code alo
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.clinic import read_identifiers
@@ -29,10 +29,12 @@ from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.limb import observation
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.people import read_role, role_reference
-from fhircare.bundle.source import Source
 from fhircare.plan import Goal, Measurement, Quantity, Target
 from fhircare.plan.goals import Achievement, GoalStatus
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 _SIGNS = {"at-least": ">=", "at-most": "<="}
 _LOINC = {"body-weight": "29463-7", "pain": "72514-3"}
@@ -129,7 +131,7 @@ def read_goals(source: Source, goals: list[Node]) -> Read[tuple[Goal, ...]]:
     """Read the goals that the plan refers to, in its order."""
     found = []
     for goal in goals:
-        if goal.type != "Goal" or goal.get("lifecycleStatus").value == "entered-in-error":
+        if goal.kind != "Goal" or goal.get("lifecycleStatus").value == "entered-in-error":
             source.skip(goal, "is no goal, or was entered in error")
             continue
         own = read_identifiers(goal)
@@ -158,16 +160,16 @@ def read_goals(source: Source, goals: list[Node]) -> Read[tuple[Goal, ...]]:
 
 def _read_targets(source: Source, goal: Node) -> Read[tuple[Target, ...]]:
     found: list[Read[Any]] = []
+    signs = {sign: name for name, sign in _SIGNS.items()}
     for target in goal.items("target"):
         detail = target.get("detailQuantity")
-        signs = {sign: name for name, sign in _SIGNS.items()}
         sign = detail.text("comparator")
         value = detail.decimal("value")
         measure = read_measure(target.get("measure"))
         if not value or not measure or (sign and sign.value not in signs):
             source.skip(target, "has no measure and number that we know how to compare")
             continue
-        comparator: Read[Any] = sign.then(lambda s: signs[s]) if sign else Read("at-least")
+        comparator: Read[Any] = Read(signs[sign.value], sign.path) if sign else Read("at-least")
         unit = detail.text("code").or_else(detail.text("unit"))
         found.append(
             made(
@@ -200,7 +202,7 @@ def _read_expressed_by(source: Source, reference: Node) -> Read[Any]:
             if said.value == terms.display("professional-role", role):
                 return Read(role, said.path)
         return Read("patient", said.path)
-    if person.type == "Patient":
+    if person.kind == "Patient":
         return Read("patient", reference.get("reference").path)
     role_found = read_role(person.items("code"))
     if role_found is None:

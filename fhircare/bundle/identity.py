@@ -1,11 +1,11 @@
 """Stable names: who a resource is, in this bundle and in the clinic's own system.
 
-- ``fullUrl`` is ``urn:uuid:`` and a lower-case UUIDv5 of the clinic's address, the plan's number, the resource
-  type, the part's key and the revision: same record, same name. The type belongs in it: a device and a task may
-  share a key.
-- ``identifier`` is ``{system: the clinic's address + /fhircare/part, value: number/key/rN}``. What outlives a
-  revision (people, devices, conditions, goals, observations) leaves out ``rN``, so that sending a revised plan
-  finds it again.
+- ``fullUrl`` is ``urn:uuid:`` and a lower-case UUIDv5 of the clinic's address, the plan's number, the
+  resource type, the part's key and the revision: same record, same name. The type belongs in it: a device
+  and a task may share a key.
+- ``identifier`` is ``{system: the clinic's address + /fhircare/part, value: number/key/rN}``. What outlives
+  a revision (people, devices, conditions, goals, observations) leaves out ``rN``, so that sending a revised
+  plan finds it again.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Identity:
     revision: int
 
     def system(self, kind: str) -> str:
-        """Return the identifier system of a kind: ``part``, ``plan``, ``plan-series`` or ``delivery-record``."""
+        """Return the identifier system of a kind: part, plan, plan-series or delivery-record."""
         return f"{_root(self.clinic_uri)}/fhircare/{kind}"
 
     def full_url(self, resource_type: str, key: str) -> str:

@@ -10,7 +10,7 @@ limb.cause                              Condition, HL7's ``condition-dueTo`` ext
 limb.skin                               Observation limb-skin, one component each
 limb.protective_sensation               Observation protective-sensation; not tested is dataAbsentReason
 limb.measurements[].on, .reference      Observation limb-measurement: effectiveDateTime, method.text
-limb.measurements[].circumferences[]    Observation girth (valueQuantity) with component girth-height; hasMember
+limb.measurements[].circumferences[]    Observation girth each, with component girth-height; hasMember
 risks[]                                 Condition each, our code
 circumstances[]                         Observation each (social history), valueBoolean true
 ======================================  ================================================================
@@ -20,16 +20,18 @@ ICD-10-CM Z89.61- excludes absence from birth, so neither it nor the SNOMED CT f
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.located import Node, Read, choice, listed, made
-from fhircare.bundle.source import Source
 from fhircare.plan import Circumference, Circumstance, Limb, LimbMeasurement, PositiveQuantity, Quantity, Risk
 from fhircare.plan.device import Cause, LimbLevel, LimbSkin, Sensation, Side
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 DUE_TO = "http://hl7.org/fhir/StructureDefinition/condition-dueTo"
 SIDES = {"left": "7771000", "right": "24028007"}

@@ -11,13 +11,15 @@ type reads as empty, because a bundle from elsewhere is a guest. They return ``R
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from fhircare.plan import Quantity
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 T = TypeVar("T")
 U = TypeVar("U")
@@ -51,7 +53,7 @@ class Read(Generic[T]):
         return bool(self.path or self.parts)
 
 
-def made(kind: type[T], /, **fields: Read[Any]) -> Read[T]:
+def made(kind: Callable[..., T], /, **fields: Read[Any]) -> Read[T]:
     """Return a part of a plan made of values that were read, with the places of its leaves."""
     parts: dict[str, str] = {}
     for name, read in fields.items():
@@ -94,7 +96,7 @@ class Node:
         return self.value is not None
 
     @property
-    def type(self) -> str:
+    def kind(self) -> str:
         """The resource type, "" for what is no resource."""
         return self.get("resourceType").string()
 
@@ -193,7 +195,7 @@ class Node:
                 return read
         return Read("")
 
-    def quantity(self, kind: type[Q]) -> Read[Q] | None:
+    def quantity(self, kind: Callable[..., Q]) -> Read[Q] | None:
         """Return this Quantity with its UCUM code, else its unit; None when it has no value."""
         value = self.decimal("value")
         if not value:

@@ -6,9 +6,11 @@ shows. Named entities are not: XML knows five.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 LANGUAGE = "en"
 Row = tuple[str, str]

@@ -21,17 +21,19 @@ telecom does not claim US Core's profile, which wants one (pd-1).
 from __future__ import annotations
 
 import re
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.clinic import read_address, read_identifiers
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.located import Node, Read, choice, find, listed, made
-from fhircare.bundle.source import Source
 from fhircare.plan import Caregiver, Name, Patient, Professional, Role
 from fhircare.plan.people import Gender
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 _NUCC = {"prosthetist": "224P00000X", "physical-therapist": "225100000X"}
 
@@ -288,7 +290,7 @@ def read_professionals(
     found: list[Read[Any]] = []
     for participant in team.items("participant") if team else []:
         member = source.resolve(participant.get("member"))
-        if member is None or member.type not in {"Practitioner", "PractitionerRole"}:
+        if member is None or member.kind not in {"Practitioner", "PractitionerRole"}:
             continue
         person = _read_professional(source, participant, member, clinic)
         if person is None:
@@ -306,7 +308,7 @@ def _read_professional(
         return None
     practitioner: Node | None = member
     workplace = None
-    if member.type == "PractitionerRole":
+    if member.kind == "PractitionerRole":
         practitioner = source.resolve(member.get("practitioner"))
         workplace = source.resolve(member.get("organization"))
     person = practitioner or Node(None, "")

@@ -1,18 +1,16 @@
 """A bundle read back as a plan, with the place of every leaf.
 
-What the CarePlan points to is read; nothing else is, save what belongs to a person or a thing that it points to
-(a caregiver, opening hours, the use of the prosthesis). A request is part of the plan only when it is about the
-same person, is current, and is meant: one that is revoked, an option, or carries a modifier that we do not know
-is left aside and named. "Do not" is never read as a target.
+What the CarePlan points to is read; nothing else is, save what belongs to a person or a thing that it
+points to (a caregiver, opening hours, the use of the prosthesis). A request is part of the plan only when
+it is about the same person, is current, and is meant: one that is revoked, an option, or carries a modifier
+that we do not know is left aside and named. "Do not" is never read as a target.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle.advice import forbidden, read_advice
 from fhircare.bundle.appointment import read_visits
@@ -31,15 +29,17 @@ from fhircare.bundle.source import Source, Unread
 from fhircare.plan import Advice, CarePlanParts, CareTask, Intent, Plan, PlanStatus
 from fhircare.spec import terms
 
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Mapping
+
 
 @dataclass(frozen=True)
 class Reading:
     """A plan read from a bundle.
 
-    Attributes:
-        bundle: The bundle as it came.
-        plan: The plan.
-        unread: What the bundle says about the plan that the plan does not hold, each with its place and reason.
+    Attributes: bundle: The bundle as it came. plan: The plan. unread: What the bundle says about the plan
+        that the plan does not hold, each with its place and reason.
     """
 
     bundle: Mapping[str, Any]
@@ -79,14 +79,17 @@ def _careplan(source: Source) -> Node:
     """Return the plan that the bundle is about: one of ours, then a current one, then the newest revision."""
 
     def rank(one: Node) -> tuple[bool, bool, int, str]:
-        kinds = [category.code_in("plan-kind") for category in one.items("category")]
         current = one.get("status").value in {"active", "draft", "on-hold"}
-        return (not any(kinds), not current, -_revision(one).value, repr(one.value))
+        return (not _is_ours(one), not current, -_revision(one).value, repr(one.value))
 
-    plans = sorted((r for r in source.resources if r.type == "CarePlan"), key=rank)
+    plans = sorted((r for r in source.resources if r.kind == "CarePlan"), key=rank)
     for other in plans[1:]:
         source.skip(other, "is another plan; one plan is read at a time")
     return plans[0] if plans else Node(None, source.root.path)
+
+
+def _is_ours(careplan: Node) -> bool:
+    return any(category.code_in("plan-kind") for category in careplan.items("category"))
 
 
 def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
@@ -97,7 +100,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     support = source.follow(careplan.items("supportingInfo"))
     status = choice(careplan.text("status"), get_args(PlanStatus), "draft")
     activities, not_to_do, details = _activities(source, careplan, patient, status.value)
-    requests = [one for one in activities if one.type == "ServiceRequest"]
+    requests = [one for one in activities if one.kind == "ServiceRequest"]
     observations = [one for one in support if _stands(source, one, patient, "Observation")]
     devices = [one for one in support if _stands(source, one, patient, "Device")]
     flags = [one for one in support if _warns(source, one, patient, status.value)]
@@ -130,13 +133,13 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
             signs=read_signs(source, requests, flags),
             sock_guide=read_sock_guide(requests),
         ),
-        visits=read_visits(source, [one for one in activities if one.type == "Appointment"]),
+        visits=read_visits(source, [one for one in activities if one.kind == "Appointment"]),
         goals=read_goals(source, source.follow(careplan.items("goal"))),
         measurements=read_measurements(observations),
     )
 
 
-# ---------------------------------------------------------------------------------------- the plan's own facts
+# ------------------------------------------------------------------ the plan's own facts
 
 
 def _identifier(careplan: Node, kind: str) -> Read[str]:
@@ -164,7 +167,7 @@ def _synthetic(careplan: Node) -> Read[bool]:
 
 
 def _start(careplan: Node, source: Source) -> dt.date | None:
-    """Return the first day that the context tells: the plan's period, when it was made, or the bundle's time."""
+    """Return the first day the context tells: the plan's period, its making, or the bundle's time."""
     told = (careplan.get("period").date("start"), careplan.date("created"), source.root.date("timestamp"))
     return next((day.value for day in told if day.value), None)
 
@@ -175,7 +178,7 @@ def _subject(source: Source, careplan: Node) -> Node | None:
     if found is None and not careplan:
         patients = source.of_type("Patient")
         found = patients[0] if len(patients) == 1 else None
-    return found if found is not None and found.type == "Patient" else None
+    return found if found is not None and found.kind == "Patient" else None
 
 
 def _clinic(source: Source, careplan: Node, team: Node | None, patient: Node | None) -> Node | None:
@@ -183,19 +186,19 @@ def _clinic(source: Source, careplan: Node, team: Node | None, patient: Node | N
     places += [patient.get("managingOrganization")] if patient else []
     for reference in [*places, careplan.get("author")]:
         found = source.resolve(reference)
-        if found is not None and found.type == "PractitionerRole":
+        if found is not None and found.kind == "PractitionerRole" and not _is_ours(careplan):
             found = source.resolve(found.get("organization"))
-        if found is not None and found.type == "Organization":
+        if found is not None and found.kind == "Organization":
             return found
     return None
 
 
-# ---------------------------------------------------------------------------------------- what belongs to it
+# ------------------------------------------------------------------ what belongs to it
 
 
 def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
     """Tell whether a resource of this kind is valid and about the plan's person."""
-    if one.type != kind:
+    if one.kind != kind:
         return False
     if one.get("status").value in {"entered-in-error", "cancelled", "inactive"} or _unknown_modifier(one):
         source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
@@ -205,7 +208,7 @@ def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
 
 def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool:
     """Tell whether a flag of the plan's person still warns."""
-    if one.type != "Flag":
+    if one.kind != "Flag":
         return False
     told = one.get("status").value
     valid = told == "active" or (status in {"revoked", "completed"} and told == "inactive")
@@ -251,13 +254,13 @@ def _activities(
             source.skip(one, "carries a modifier that is not known")
         elif one.get("doNotPerform").value is True:
             not_to_do.append(forbidden(one))
-        elif not detail and one.type == "Appointment":
+        elif not detail and one.kind == "Appointment":
             asked.append(one)
         elif not _meant(source, one, patient, status, detail=bool(detail)):
             continue
         else:
             (details if detail else asked).append(one)
-            if not detail and one.type not in {"ServiceRequest", "CommunicationRequest"}:
+            if not detail and one.kind not in {"ServiceRequest", "CommunicationRequest"}:
                 source.skip(one, "is a kind of activity that this plan has no place for")
     return asked, not_to_do, details
 

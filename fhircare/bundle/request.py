@@ -71,13 +71,13 @@ def add_request(
 
 
 def detail(system: str, code: str, text: str, *parameters: Json) -> Json:
-    """Return one ServiceRequest.orderDetail: a term (none for an empty code), what it says, its parameters."""
+    """Return one orderDetail: a term (none for an empty code), what it says, its parameters."""
     coding = [terms.coding(system, code)] if code else []
     return filled({"extension": list(parameters), **concept(text, *coding)})
 
 
 def parameter(code: str, kind: str, value: Any) -> Json:
-    """Return one parameter of an orderDetail; ``kind`` is Quantity, Boolean, CodeableConcept, String or Period."""
+    """Return one parameter of an orderDetail; ``kind`` is its type, such as Quantity or String."""
     return {
         "url": PARAMETER,
         "extension": [

@@ -10,18 +10,16 @@ redness_minutes            orderDetail ``redness``
 busy[]                     orderDetail ``busy`` each: weekday (each), starts, ends, what
 days_without_wear[]        orderDetail ``without-wear`` each: days (Period); text is the reason
 binding[]                  note each
-overrides[]                orderDetail ``override`` each: setting, value, usual, decided-by; text is the reason
+overrides[]                orderDetail ``override`` each: setting, value, usual, decided-by; text the reason
 =========================  =============================================================================
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
-from fhircare.bundle.datatypes import Json
-from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.request import (
     activity,
@@ -35,10 +33,14 @@ from fhircare.bundle.request import (
     value,
     values,
 )
-from fhircare.bundle.source import Source
 from fhircare.bundle.wear import read_days
 from fhircare.plan import Busy, DateRange, Override, Pace, WearSchedule
 from fhircare.plan.people import WEEKDAYS
+
+if TYPE_CHECKING:
+    from fhircare.bundle.datatypes import Json
+    from fhircare.bundle.draft import Draft
+    from fhircare.bundle.source import Source
 
 _KINDS = ("therapy", "work", "school", "other")
 
@@ -50,9 +52,10 @@ def write_schedule(draft: Draft) -> list[Json]:
         return []
     waking = f"{wear.wakes:%H:%M} and {wear.sleeps:%H:%M}"
     text = (
-        f"Wear the prosthesis as the days of this plan say, between {waking}. Rest at least {wear.rest_minutes} "
-        f"minutes between two sessions and look at the skin after each. Redness that is still there "
-        f"{wear.redness_minutes} minutes after taking the prosthesis off means: do not wear it, and call."
+        f"Wear the prosthesis as the days of this plan say, between {waking}. Rest at least "
+        f"{wear.rest_minutes} minutes between two sessions and look at the skin after each. Redness that is "
+        f"still there {wear.redness_minutes} minutes after taking the prosthesis off means: do not wear it, "
+        "and call."
     )
     added = add_request(
         draft,
@@ -133,8 +136,8 @@ def _override(one: Override) -> Json:
 def read_wear(source: Source, requests: list[Node], start: dt.date | None) -> Read[WearSchedule | None]:
     """Read the schedule; None when no day of it is told.
 
-    Days without their settings (a part of a bundle) get none: no pace is known to be other than the usual, the
-    waking day is the whole day, and 0 minutes stand for rest and redness that nobody stated.
+    Days without their settings (a part of a bundle) get none: no pace is known to be other than the usual,
+    the waking day is the whole day, and 0 minutes stand for rest and redness that nobody stated.
     """
     days = read_days(source, requests, start)
     if not days.value:

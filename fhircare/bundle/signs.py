@@ -6,8 +6,8 @@ plan.care.signs[]      FHIR: one ServiceRequest of code warning-signs, an orderD
 code, text             the detail's code (ours) and text
 level, call            its parameters level and call
 limit, limit_unit      its parameter limit (Quantity)
-stop and emergency     a safety Flag for each of the two levels (HL7's flag-priority PM, PH) says them again as
-                       one sentence: the alert that every reader of the record shows
+stop and emergency     a safety Flag for each of the two levels (HL7's flag-priority PM, PH) says them again
+                       as one sentence: the alert that every reader of the record shows
 =====================  =================================================================================
 
 A safety Flag from elsewhere is read as a reason to stop: never milder than it may be.
@@ -15,16 +15,18 @@ A safety Flag from elsewhere is read as a reason to stop: never milder than it m
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, concept, filled
 from fhircare.bundle.draft import Draft, says
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.request import activity, add_request, detail, parameter, term_in, value
-from fhircare.bundle.source import Source
 from fhircare.plan import Call, Level, WarningSign
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.bundle.source import Source
 
 PRIORITY = "http://hl7.org/fhir/StructureDefinition/flag-priority"
 

@@ -49,19 +49,19 @@ class Source:
             self._take(self.root, "")
 
     def _take(self, resource: Node, full_url: str) -> None:
-        if not resource.type:
+        if not resource.kind:
             return
         resource.resource = resource
         self.resources.append(resource)
         own = resource.get("id").string()
-        names = [full_url, f"{resource.type}/{own}" if own else "", *_tail(full_url)]
+        names = [full_url, f"{resource.kind}/{own}" if own else "", *_tail(full_url)]
         for name in names:
             if name:
                 self._by_name.setdefault(name, resource)
 
     def of_type(self, *types: str) -> list[Node]:
         """Return the resources of these types, in an order that does not hang on the order of entries."""
-        found = [resource for resource in self.resources if resource.type in types]
+        found = [resource for resource in self.resources if resource.kind in types]
         return sorted(found, key=lambda resource: _sort_key(resource.value))
 
     def resolve(self, reference: Node) -> Node | None:

@@ -12,7 +12,7 @@ from fhircare.errors import BundleError, Fault
 
 
 def dump(bundle: dict[str, Any]) -> str:
-    """Return a bundle as FHIR JSON: elements in the order of the dict, two spaces, UTF-8 letters as they are."""
+    """Return a bundle as FHIR JSON: the dict's order, two spaces, letters as they are."""
     return simplejson.dumps(bundle, use_decimal=True, ensure_ascii=False, indent=2) + "\n"
 
 

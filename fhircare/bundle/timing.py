@@ -5,7 +5,8 @@ R4 leaves the expansion to the reader; these are the readings this house takes, 
 - ``event`` without ``repeat`` is those moments. With both, the events are the moments ("understood as an
   interpretation of the information in the repeat structure"); a difference is remarked on.
 - The start is boundsPeriod.start, else the start told by the context. Without either nothing is placed.
-- boundsPeriod.end is included, at its own precision (R4 Period). boundsDuration counts from the start, included.
+- boundsPeriod.end is included, at its own precision (R4 Period). boundsDuration counts from the start,
+  included.
 - Days and weeks step by days, months and years by the calendar; hours and less need a start with a time.
 - ``dayOfWeek`` filters days. ``timeOfDay``, else ``when``, else ``frequency`` are the slots of a day; unnamed
   slots get no time. C, AC and PC are three meals. ``count`` stops it.
@@ -17,12 +18,16 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
-from fhircare.bundle.located import Node
 from fhircare.plan import WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from fhircare.bundle.located import Node
 
 LIMIT = 4000
 """No expansion is longer: ten years of one slot a day."""
@@ -217,13 +222,14 @@ def _days(rule: _Rule, first: dt.date, end: dt.date) -> Iterator[dt.date]:
     period = rule.period or Decimal(1)
     if unit not in {"d", "wk", "mo", "a"} or period <= 0:
         raise _NotPlacedError("has a period in an unknown unit")
+    daily = unit == "d" and period == 1
     if rule.days:
-        if (unit, period) != ("d", 1) and unit != "wk":
+        if not daily and unit != "wk":
             raise _NotPlacedError("has both a period and days of the week, which say different things")
         yield from _on_weekdays(rule.days, first, end, int(period) if unit == "wk" else 1)
         return
     named = len(rule.times) or len(rule.when)
-    if rule.frequency > 1 and not named and (unit, period) != ("d", 1):
+    if rule.frequency > 1 and not named and not daily:
         raise _NotPlacedError("says how often in a period, not on which days")
     if rule.unit == "" and not (rule.times or rule.when):
         yield first

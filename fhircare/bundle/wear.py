@@ -18,19 +18,22 @@ itself to the person (patientInstruction). The settings around the days are in `
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
 from itertools import groupby
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from fhircare.bundle import datatypes as fhir
-from fhircare.bundle.datatypes import Json
-from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node, Read, listed, made
 from fhircare.bundle.request import activity, add_request, detail, details, number, parameter, value
-from fhircare.bundle.source import Source
 from fhircare.bundle.timing import expand, minutes
 from fhircare.plan import Session, WearDay
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from fhircare.bundle.datatypes import Json
+    from fhircare.bundle.draft import Draft
+    from fhircare.bundle.source import Source
 
 PERTAINS = "http://hl7.org/fhir/StructureDefinition/resource-pertainsToGoal"
 _TEN_YEARS = 3660
