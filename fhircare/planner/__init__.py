@@ -17,5 +17,6 @@ from fhircare.planner.wear.layout import Layout, layout_of
 from fhircare.planner.wear.pace import Climber, DayOutcome, Decision, Policy, next_step
 
 __all__ = [
-    "Climber", "DayOutcome", "Decision", "Layout", "Policy", "chart", "explain", "layout_of", "make_plan", "next_step",
+    "Climber", "DayOutcome", "Decision", "Layout", "Policy", "chart", "explain", "layout_of", "make_plan",
+    "next_step",
 ]  # fmt: skip

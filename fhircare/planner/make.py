@@ -30,16 +30,17 @@ def make_plan(record: DeliveryRecord) -> Plan:
         PlanningError: When no plan can be: an open wound, or no day with room for the first session.
     """
     starts_on = first_day(record)
-    # The pace depends on two numbers that no pace changes; they are read first.
+    # What is true depends on two numbers that no pace changes; they are read first.
     usual = settings_for("usual", record.wear.overrides)
     facts = facts_of(
         record, starts_on, return_days=usual["return_days"], mature_months=usual["mature_months"]
     )
-    pace, pace_why = choose_pace(facts, record.wear.pace)
-    settings = settings_for(pace, record.wear.overrides)
+    choice = choose_pace(facts, record.wear.pace, record.wear.overrides)
+    settings = settings_for(choice.pace, record.wear.overrides)
     topics = left_out(record)
     visits = visits_for(record, settings)
-    wear = wear_schedule(record, pace, pace_why, settings, left_out=topics, binding=visits.unmet)
+    others = (*choice.overrides, *topics)
+    wear = wear_schedule(record, choice, settings, overrides=others, binding=visits.unmet)
     amputated = record.limb.amputated_on
     matures = add_months(amputated, settings["mature_months"]) if amputated else None
     return Plan(

@@ -13,15 +13,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from importlib import resources
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from fhircare.errors import DeliveryError, Fault
 from fhircare.plan import Override, Pace
+
+if TYPE_CHECKING:
+    import datetime as dt
 
 PACES: Final[tuple[Pace, ...]] = ("cautious", "return-to-wear", "experienced", "usual")
 """In the order in which a record's facts choose one: the slowest that applies."""
 LEAVE_OUT: Final = "leave_out"
 """Name under which a topic left out stands among a plan's overrides."""
+PACE: Final = "pace"
+"""Name under which the pace itself may be set, with who and why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +65,7 @@ class Rules:
     Attributes:
         settings: Every setting by its name.
         pace_facts: The facts that choose a pace.
-        best_starts: Where sessions would best start, in minutes after midnight, by how many there are.
+        best_starts: Clock times at which sessions would best start, by how many there are.
         sock_volume: Volume added by named layers of socks, in percent (Jasken and Hall 2018).
         sock_volume_source: The publication, as told to people.
         k_levels: What published groups of each functional level measured.
@@ -68,7 +73,7 @@ class Rules:
 
     settings: Mapping[str, Setting]
     pace_facts: Mapping[str, frozenset[str]]
-    best_starts: Mapping[int, tuple[int, ...]]
+    best_starts: Mapping[int, tuple[dt.time, ...]]
     sock_volume: Mapping[tuple[int, ...], Decimal]
     sock_volume_source: str
     k_levels: Mapping[str, Mapping[str, Any]]
@@ -142,6 +147,8 @@ def settings_for(pace: Pace, overrides: tuple[Override, ...] = ()) -> Settings:
     faults: list[Fault] = []
     seen: dict[str, int] = {}
     for index, override in enumerate(overrides):
+        if override.setting == PACE:
+            continue  # not a number; ``choose_pace`` reads it
         field = f"wear.overrides[{index}]"
         setting = known.get(override.setting)
         if setting is None:

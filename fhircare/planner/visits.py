@@ -105,12 +105,14 @@ def _cadence(record: DeliveryRecord, settings: Mapping[str, int]) -> Iterable[Ne
         yield _around("fit-check", delivered + dt.timedelta(weeks=weeks), slack, delivered, why)
     horizon = settings["horizon_months"]
     last_early = delivered + dt.timedelta(weeks=max(wanted.weeks_after))
+    # No month is shorter than 28 days, so windows of regular checks never meet either.
+    slack = min(later, (wanted.months_between * 28 - 1) // 2)
     for months in range(wanted.months_between, horizon + 1, wanted.months_between):
         on = add_months(delivered, months)
         if on > last_early:
             every = "month" if wanted.months_between == 1 else f"{wanted.months_between} months"
             why = f"{_after(months, 'month')}: a check every {every} even when all is well."
-            yield _around("regular-check", on, later, delivered, why)
+            yield _around("regular-check", on, slack, delivered, why)
     for months in range(12, horizon + 1, 12):
         why = f"{_after(months // 12, 'year')}: the yearly review by the whole team."
         yield _around("annual-review", add_months(delivered, months), later, delivered, why)

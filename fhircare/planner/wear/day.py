@@ -151,7 +151,7 @@ def place(
     own = [_own_cost(day, Span(start, start + minutes)) for start in starts]
     costs = [
         [abs(start - wanted) + cost for start, cost in zip(starts, own, strict=True)]
-        for wanted in rules().best_starts[sessions]
+        for wanted in (clock.minute(time) for time in rules().best_starts[sessions])
     ]
     return _cheapest(starts, costs, minutes, rest)
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from fhircare.errors import PlanningError
 from fhircare.plan import Session
-from fhircare.planner.rules import LEAVE_OUT, Settings, settings_for
+from fhircare.planner.rules import LEAVE_OUT, PACE, Settings, settings_for
 from fhircare.planner.wear.day import Clock, DayFrame, Span, frame, place
 from fhircare.planner.wear.ladder import Rung, ladder, split
 from fhircare.planner.wear.pace import Policy
@@ -120,6 +120,9 @@ class Layout:
             return self._placed[key]
         if rung.all_day:
             spans = today.whole()
+            below = self.rungs[-2].total if len(self.rungs) > 1 else 0
+            if spans is not None and spans[0].minutes < below:
+                spans = None  # what else is on leaves less of the day than the rung below has
         else:
             spans = place(
                 today,
@@ -143,7 +146,7 @@ def layout_of(plan: Plan) -> Layout:
     """
     if plan.wear is None or plan.clinic is None:
         raise PlanningError("The plan has no wearing schedule, or no clinic whose zone it is in")
-    numbers = tuple(override for override in plan.wear.overrides if override.setting != LEAVE_OUT)
+    numbers = tuple(o for o in plan.wear.overrides if o.setting not in (LEAVE_OUT, PACE))
     return Layout(
         wakes=plan.wear.wakes,
         sleeps=plan.wear.sleeps,

@@ -15,13 +15,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from fhircare.errors import DeliveryError, Fault
 from fhircare.planner.facts import Facts, in_words
-from fhircare.planner.rules import PACES, rules
+from fhircare.planner.rules import PACE, PACES, rules
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from fhircare.plan import Level, Pace
+    from fhircare.plan import Level, Override, Pace
 
 Rule = Literal[
     "first-day", "climb", "longest", "all-day", "hold", "hold-short", "hold-skin", "hold-pain",
@@ -199,8 +200,26 @@ def _days(count: int) -> str:
     return "1 day" if count == 1 else f"{count} days"
 
 
-def choose_pace(facts: Facts, wished: Pace | None) -> tuple[Pace, str]:
-    """Return the pace and why: the clinician's, or else the slowest that a fact asks for."""
+@dataclass(frozen=True, slots=True)
+class PaceChoice:
+    """The pace, why, and the override that set it, if one did."""
+
+    pace: Pace
+    why: str
+    overrides: tuple[Override, ...] = ()
+
+
+def choose_pace(facts: Facts, wished: Pace | None, overrides: Sequence[Override] = ()) -> PaceChoice:
+    """Return the pace and why: the clinician's, or else the slowest that a fact asks for.
+
+    Args:
+        facts: What is true of the record.
+        wished: The pace set in the record, if any.
+        overrides: The record's overrides, among which the pace may be set with who and why.
+
+    Raises:
+        DeliveryError: When an override sets no pace there is, or another than ``wished``.
+    """
     found: Pace = "usual"
     reasons: list[str] = []
     for pace in PACES:
@@ -209,12 +228,33 @@ def choose_pace(facts: Facts, wished: Pace | None) -> tuple[Pace, str]:
             found = pace
             break
     because = ", ".join(reasons)
-    if wished is None:
-        if found == "usual":
-            return found, "Nothing in the record asks for another pace."
-        return found, f"The record asks for it: {because}."
+    recorded = _override_of_pace(found, wished, overrides)
+    chosen = wished if recorded is None else _PACE_BY_NAME[recorded.value]
+    record_says = (
+        f"The record asks for it: {because}." if because else "Nothing in the record asks for another."
+    )
+    if chosen is None:
+        return PaceChoice(found, record_says)
     why = "The clinician set this pace."
-    if wished == found:
-        return wished, why
-    asks = f"The record asks for {found}: {because}." if because else "Nothing in the record asks for it."
-    return wished, f"{why} {asks}"
+    if chosen != found:
+        asks = f"The record asks for {found}: {because}." if because else "Nothing in the record asks for it."
+        why = f"{why} {asks}"
+    return PaceChoice(chosen, why, () if recorded is None else (recorded,))
+
+
+_PACE_BY_NAME: Mapping[str, Pace] = {pace: pace for pace in PACES}
+
+
+def _override_of_pace(found: Pace, wished: Pace | None, overrides: Sequence[Override]) -> Override | None:
+    set_to = [(index, override) for index, override in enumerate(overrides) if override.setting == PACE]
+    if not set_to:
+        return None
+    index, override = set_to[-1]
+    place = f"wear.overrides[{index}]"
+    if len(set_to) > 1:
+        raise DeliveryError(Fault(f"{place}.setting", "stands twice", "keep one of the two"))
+    if override.value not in _PACE_BY_NAME:
+        raise DeliveryError(Fault(f"{place}.value", "is not a pace", "one of " + ", ".join(PACES)))
+    if wished not in (None, override.value):
+        raise DeliveryError(Fault(f"{place}.value", "is not the pace in wear.pace", "keep one of the two"))
+    return replace(override, usual=found)

@@ -23,11 +23,11 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fhircare.errors import PlanningError
-from fhircare.plan import WEEKDAYS, Override, Pace, Session, WearDay, WearSchedule
+from fhircare.plan import WEEKDAYS, Override, Session, WearDay, WearSchedule
 from fhircare.planner.wear.day import Span
 from fhircare.planner.wear.ladder import lengths
 from fhircare.planner.wear.layout import Layout
-from fhircare.planner.wear.pace import Climber, DayOutcome
+from fhircare.planner.wear.pace import Climber, DayOutcome, PaceChoice
 from fhircare.planner.words import duration, weekdays_in_words
 
 if TYPE_CHECKING:
@@ -41,21 +41,19 @@ OPEN_WOUND = "open-wound"
 
 def wear_schedule(
     record: DeliveryRecord,
-    pace: Pace,
-    pace_why: str,
+    choice: PaceChoice,
     settings: Settings,
     *,
-    left_out: tuple[Override, ...] = (),
+    overrides: tuple[Override, ...] = (),
     binding: tuple[str, ...] = (),
 ) -> WearSchedule:
     """Return the schedule of a record at a pace.
 
     Args:
         record: The delivery record.
-        pace: The pace.
-        pace_why: Why this pace.
+        choice: The pace, and why.
         settings: Its numbers, with the clinician's own in their place.
-        left_out: Topics the clinician left out, to stand among the overrides.
+        overrides: What the clinician set otherwise besides numbers, to stand among the overrides.
         binding: What else held the plan back, to stand after what held wear back.
 
     Raises:
@@ -79,8 +77,8 @@ def wear_schedule(
     builder = _Builder(layout)
     days = builder.days(first_day(record))
     return WearSchedule(
-        pace=pace,
-        pace_why=pace_why,
+        pace=choice.pace,
+        pace_why=choice.why,
         days=days,
         wakes=routine.wakes,
         sleeps=routine.sleeps,
@@ -89,7 +87,7 @@ def wear_schedule(
         days_without_wear=routine.days_without_wear,
         redness_minutes=settings["redness_minutes"],
         binding=(*builder.binding(), *binding),
-        overrides=(*settings.overrides, *left_out),
+        overrides=(*settings.overrides, *overrides),
     )
 
 
