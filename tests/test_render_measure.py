@@ -223,3 +223,11 @@ def test_the_measure_reads_for_people():
     lines = measure(prose("Look at your skin after each wear."), "en").lines()
     assert any(line.startswith("Flesch-Kincaid grade") for line in lines)
     assert lines[-1].startswith("1. [")
+
+
+def test_dates_and_phone_numbers_are_no_sentences():
+    """A date, a name or a phone number says nothing about how hard the words are."""
+    page = """<ul><li>Monday, November 23, 2026, 10:00 AM</li><li>9:00 a.m. to 11:00 a.m.</li>
+    <li>Call +1-555-555-0142.</li><li>Call us now.</li></ul>"""
+    assert list(sentences(page, "en")) == ["Call us now."]
+    assert measure("<p>Call us at 555-555-0142 if it hurts.</p>", "en").words == 6

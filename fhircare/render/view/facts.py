@@ -1,4 +1,4 @@
-"""The facts that the pages for professionals share: who, which order, which limb, what was delivered, who helps."""
+"""The facts that the pages for professionals share: who, which order, which limb, what was delivered."""
 
 from __future__ import annotations
 
