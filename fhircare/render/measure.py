@@ -11,12 +11,13 @@ Formulas, and where they come from (w words, s sentences, y syllables, p words o
 
 What counts as body text: every sentence a reader is given, wherever it stands (paragraph, list, table
 cell, note). A piece that ends in no full stop, question or exclamation mark counts as one sentence when
-it has five words or more and at least half of them are plain words in small letters; all others
-(headings, labels, names, dates, times in a table, numbers alone) are no sentences and would only make a
-page look easier or harder than it is. Headings, navigation, drawings and their texts, captions and form
-labels never count. A phone number is no word. A colon or semicolon does not end a sentence here, though
-the formulas' authors let it: the grade comes out higher. Text marked as another language than the page's,
-and names and notes that people typed (``bdi``), do not count.
+it has five words or more and at least half of them are plain words in small letters, one that ends in
+such a mark when a third of them are; all others (headings, labels, names, dates, times in a table,
+numbers alone) are no sentences and would only make a page look easier or harder than it is. Headings,
+navigation, drawings and their texts, captions and form labels never count. A phone number is no word. A
+colon or semicolon does not end a sentence here, though the formulas' authors let it: the grade comes out
+higher. Text marked as another language than the page's, and names and notes that people typed (``bdi``),
+do not count.
 """
 
 from __future__ import annotations
@@ -235,8 +236,12 @@ def _words(sentence: str) -> list[str]:
 def _counted(text: str, *, closed: bool) -> Iterator[str]:
     text = text.strip()
     words = _words(text)
-    plain = sum(word.isalpha() and word.islower() for word in words)
-    if (closed and len(words) > 1 and plain) or (len(words) >= LEAST_WORDS and 2 * plain >= len(words)):
+    plain = sum(word.isalpha() and (word.islower() or not place) for place, word in enumerate(words))
+    if closed:
+        counts = len(words) > 1 and 3 * plain >= len(words)
+    else:
+        counts = len(words) >= LEAST_WORDS and 2 * plain >= len(words)
+    if counts:
         yield text
 
 
