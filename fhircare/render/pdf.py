@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import base64
+import binascii
+import html
 import logging
 import re
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 from fhircare.errors import TemplateError
+
+if TYPE_CHECKING:
+    import weasyprint.urls
+
+_DRAWING = "data:image/svg+xml;base64,"
 
 
 def pdf(page: str) -> bytes:
@@ -22,17 +30,48 @@ def pdf(page: str) -> bytes:
     """
     try:
         import weasyprint  # noqa: PLC0415 - slow to import, and its system libraries may be missing
+        from weasyprint.urls import URLFetcher  # noqa: PLC0415 - likewise
     except (ImportError, OSError) as error:
         raise TemplateError(
             "WeasyPrint cannot be loaded — install Pango (package libpango-1.0-0, libpangoft2-1.0-0), or write html"
         ) from error
     logging.getLogger("weasyprint").setLevel(logging.CRITICAL)
-    # What machines read in a page has no place in a PDF, and WeasyPrint lays out every element it is given.
-    page = re.sub(r"</?(?:time|data)\b[^>]*>", "", page)
-    document = weasyprint.HTML(string=page, url_fetcher=_refuse)
+
+    class OnlyDrawings(URLFetcher):  # type: ignore[misc] - WeasyPrint has no types
+        """Hands out the drawings that stand in the page itself, and nothing else."""
+
+        def fetch(self, url: str, headers: Any = None) -> weasyprint.urls.URLFetcherResponse:
+            """Decode a drawing; refuse all else."""
+            if not url.startswith(_DRAWING):
+                raise TemplateError("the page asks for something from outside — keep pictures and styles inside it")
+            try:
+                drawing = base64.b64decode(url.removeprefix(_DRAWING), validate=True)
+            except binascii.Error as error:
+                raise TemplateError("a drawing in the page is broken — mend the template") from error
+            return weasyprint.urls.URLFetcherResponse(url, drawing, {"Content-Type": "image/svg+xml"})
+
+    document = weasyprint.HTML(string=lighten(page), url_fetcher=OnlyDrawings(fail_on_errors=True))
     made: Any = document.write_pdf(pdf_variant="pdf/ua-1")
     return bytes(made)
 
 
-def _refuse(url: str, *_: Any, **__: Any) -> NoReturn:
-    raise TemplateError("the page asks for something from outside — keep pictures and styles inside the template")
+def lighten(page: str) -> str:
+    """Take out what a PDF has no use for, since WeasyPrint weighs every element of a page against every style.
+
+    Elements that only machines read go. A drawing becomes a picture of itself, its title and description the text
+    that stands for it.
+    """
+    page = re.sub(r"</?(?:time|data)\b[^>]*>| data-source=\"[^\"]*\"", "", page)
+    return re.sub(r"(?s)<svg\b.*?</svg>", lambda found: _as_picture(found[0]), page)
+
+
+def _as_picture(drawing: str) -> str:
+    title = re.search(r"(?s)<title\b[^>]*>(.*?)</title>", drawing)
+    kind = re.search(r'<svg\b[^>]*?\bclass="([^"]*)"', drawing)
+    if title is None or kind is None:
+        return drawing
+    text = html.escape(html.unescape(title[1]))
+    if "xmlns=" not in drawing:
+        drawing = drawing.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+    coded = base64.b64encode(drawing.encode()).decode()
+    return f'<img class="{kind[1]}" alt="{text}" src="{_DRAWING}{coded}">'

@@ -215,10 +215,10 @@ class Words:
 
     def date(self, day: dt.date, source: str = "", *, style: str = "day") -> Value:
         """A date in words: ``day`` (Thursday, November 26), ``short`` (Thu, Nov 26), ``full`` with the year,
-        ``month`` (Nov 26) or ``weekday`` (Thu).
+        ``medium`` (Nov 26, 2026), ``month`` (Nov 26) or ``weekday`` (Thu).
         """
-        if style == "full":
-            text = format_date(day, "full", locale=self.locale)
+        if style in {"full", "medium"}:
+            text = format_date(day, style, locale=self.locale)
         elif style == "day":
             text = format_date(day, _without_year(self.locale), locale=self.locale)
         elif style == "weekday":

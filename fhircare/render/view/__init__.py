@@ -99,7 +99,7 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
         raise TemplateError("the bundle holds no sign to stop for — no page is made without one; add the stop rules")
     cautions = cautions_view(words, contacts)
     advice = advice_view(reading, words, values)
-    wear = wear_view(reading, words, asked.on)
+    wear = wear_view(reading, words, asked.on, large=asked.large)
     visits = visits_view(reading, words)
     on = asked.on or (plan.wear.days[0].on if plan.wear is not None else dt.date.min)
     liner, suspension = _fitting(reading)
@@ -113,7 +113,7 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
         levels=levels,
         findings=skin_findings(levels),
         wear=wear,
-        ramp=ramp_view(wear, words) if wear is not None else None,
+        ramp=ramp_view(wear, words, large=asked.large) if wear is not None else None,
         advice=advice,
         socks=socks_view(reading, words),
         tasks=tasks_view(reading, words, values),

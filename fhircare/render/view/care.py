@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from fhircare.plan import WEEKDAYS, CareTask, Component, Frequency, Weekday
+from fhircare.plan import WEEKDAYS, CareTask, Component, Frequency, SockLayers, Weekday
 from fhircare.render.said import Said, Sentence, Value
 from fhircare.render.view.page import Readable
 from fhircare.render.view.people import ContactsView, weekday_names
@@ -124,13 +125,13 @@ def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict
     heels: list[tuple[Decimal, str, str]] = []
     if plan.shoes is not None and plan.shoes.heel_height is not None:
         height = plan.shoes.heel_height
-        heels.append((height.value, height.unit, "shoes.heel_height"))
+        heels.append((height.value, height.unit, "shoes.heel_height.value"))
     limits: list[tuple[Decimal, str, str]] = []
     for index, part in enumerate(plan.prosthesis.components if plan.prosthesis is not None else ()):
         if part.heel_height is not None and part.kind == "foot":
-            heels.append((part.heel_height.value, part.heel_height.unit, f"prosthesis.components[{index}].heel_height"))
+            heels.append((part.heel_height.value, part.heel_height.unit, f"prosthesis.components[{index}].heel_height.value"))
         if part.mass_limit is not None:
-            limits.append((part.mass_limit.value, part.mass_limit.unit, f"prosthesis.components[{index}].mass_limit"))
+            limits.append((part.mass_limit.value, part.mass_limit.unit, f"prosthesis.components[{index}].mass_limit.value"))
     if heels:
         number, unit, place = heels[0]
         values["heel"] = words.quantity(number, unit, source(place))
@@ -164,7 +165,7 @@ def _task(task: CareTask, place: str, reading: Readable, words: Words, values: d
 
 
 def _often(task: CareTask, place: str, reading: Readable, words: Words) -> Said:
-    source = reading.source(f"{place}.frequency")
+    source = reading.source(f"{place}.frequency.times")
     if task.after_each_wear:
         often: Said = words.say("often.after-each-wear")
     elif task.frequency is None:
@@ -172,14 +173,18 @@ def _often(task: CareTask, place: str, reading: Readable, words: Words) -> Said:
     else:
         often = frequency_words(task.frequency, words, source)
     wear = reading.plan.wear
-    later = wear is not None and task.first > wear.days[0].on
-    first = words.date(task.first, reading.source(f"{place}.first"), style="short")
+    start = wear.days[0].on if wear is not None else task.first
+    later = task.first > start
+
+    def day(on: dt.date, name: str) -> Value:
+        style = "short" if on.year == start.year else "full"
+        return words.date(on, reading.source(f"{place}.{name}"), style=style)
+
     if task.last is not None:
-        last = words.date(task.last, reading.source(f"{place}.last"), style="short")
         key = "often.from-until" if later else "often.until"
-        span = words.say(key, first=first, last=last) if later else words.say(key, last=last)
+        span = words.say(key, first=day(task.first, "first"), last=day(task.last, "last"))
     elif later:
-        span = words.say("often.from", first=first)
+        span = words.say("often.from", first=day(task.first, "first"))
     else:
         return often
     return words.say("often.with", often=often, moments=span)
@@ -295,7 +300,7 @@ def socks_view(reading: Readable, words: Words) -> SocksView | None:
         guide=tuple(
             SockRow(
                 total=words.say("socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))),
-                layers=_layers(row.layers, row.possible, f"care.sock_guide[{index}].layers", reading, words),
+                layers=_layers(row, f"care.sock_guide[{index}]", reading, words),
                 call=row.ply >= kit.adjust_at_ply,
                 start=row.ply == kit.ply_at_delivery,
             )
@@ -304,18 +309,18 @@ def socks_view(reading: Readable, words: Words) -> SocksView | None:
     )
 
 
-def _layers(layers: tuple[int, ...], possible: bool, place: str, reading: Readable, words: Words) -> Said:  # noqa: FBT001
-    source = reading.source(place)
-    if not possible:
-        return replace(words.say("socks.impossible"), source=source)
-    if not layers:
-        return replace(words.say("socks.none"), source=source)
+def _layers(row: SockLayers, place: str, reading: Readable, words: Words) -> Said:
+    if not row.possible:
+        return replace(words.say("socks.impossible"), source=reading.source(f"{place}.possible"))
+    if not row.layers:
+        return replace(words.say("socks.none"), source=reading.source(f"{place}.ply"))
+    numbers = [words.number(ply, reading.source(f"{place}.layers[{index}]")) for index, ply in enumerate(row.layers)]
+    if len(numbers) == 1:
+        return words.say("socks.ply", n=numbers[0])
     parts = [
-        words.say("socks.layer-next" if index else "socks.layer-first", n=words.number(ply, source))
-        for index, ply in enumerate(layers)
+        words.say("socks.layer-next" if index else "socks.layer-first", n=number)
+        for index, number in enumerate(numbers)
     ]
-    if len(parts) == 1:
-        return words.say("socks.ply", n=words.number(layers[0], source))
     return _listed(parts[0], parts[1:])
 
 

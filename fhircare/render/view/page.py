@@ -100,7 +100,7 @@ def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) ->
     number = words.text(plan.number, source("number"))
     revision = words.number(plan.revision, source("revision"))
     clinic = words.text(plan.clinic.name, source("clinic.name")) if plan.clinic is not None else None
-    person = words.text(str(plan.patient.name), source("patient.name")) if plan.patient is not None else None
+    person = words.text(str(plan.patient.name), source("patient.name.family")) if plan.patient is not None else None
     written = None
     if plan.written_at is not None:
         written = words.say(

@@ -112,7 +112,7 @@ def _hours(hours: OpeningHours, index: int, reading: Readable, words: Words) -> 
     place = f"clinic.opening_hours[{index}]"
     return words.say(
         "contact.open",
-        days=weekday_names(hours.days, words, reading.source(f"{place}.days")),
+        days=weekday_names(hours.days, words, reading.source(f"{place}.days[0]")),
         opens=words.time(hours.opens, reading.source(f"{place}.opens")),
         closes=words.time(hours.closes, reading.source(f"{place}.closes")),
     )
@@ -146,7 +146,7 @@ def _people(reading: Readable, words: Words) -> Iterable[PersonView]:
         source = reading.source
         yield PersonView(
             role=words.say(f"contact.role.{person.role}"),
-            name=words.text(str(person.name), source(f"{place}.name")),
+            name=words.text(str(person.name), source(f"{place}.name.family")),
             place=words.text(person.organization, source(f"{place}.organization")) if person.organization else None,
             phone=words.phone(person.phone, source(f"{place}.phone")) if person.phone else words.say("contact.no-phone"),
         )
@@ -156,7 +156,7 @@ def _people(reading: Readable, words: Words) -> Iterable[PersonView]:
         source = reading.source
         yield PersonView(
             role=words.say("contact.caregiver"),
-            name=words.text(str(helper.name), source(f"{place}.name")),
+            name=words.text(str(helper.name), source(f"{place}.name.family")),
             place=words.text(helper.relationship, source(f"{place}.relationship"), lang="en")
             if helper.relationship
             else None,

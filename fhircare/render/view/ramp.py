@@ -11,8 +11,10 @@ from fhircare.render.words import Words
 
 WIDTH, HEIGHT = 640, 250
 """Size of the picture in its own units; it scales to the page."""
-LEFT, RIGHT, TOP, BOTTOM = 34, 6, 24, 214
-"""The plot: from the left edge, from the right edge, its top and its base line."""
+RIGHT, TOP = 6, 30
+"""Room at the right edge and at the top."""
+FONT, FONT_LARGE = 15, 23
+"""Size of the letters: 12 and 18 points when the picture is as wide as the text of a printed page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,23 +57,33 @@ class RampView:
     lines: tuple[Line, ...]
     sessions: tuple[int, ...]
     describe: Sentence
+    font: int
+    left: int
+    base: int
     width: int = WIDTH
     height: int = HEIGHT
-    left: int = LEFT
-    base: int = BOTTOM
 
 
-def ramp_view(wear: WearView, words: Words) -> RampView:
-    """Lay out the picture of a schedule."""
+def ramp_view(wear: WearView, words: Words, *, large: bool = False) -> RampView:
+    """Lay out the picture of a schedule.
+
+    Args:
+        wear: The schedule.
+        words: The reader's words.
+        large: True for large print: larger letters, fewer of them.
+    """
+    font = FONT_LARGE if large else FONT
+    left, base = round(font * 2.3), HEIGHT - round(font * 2.7)
     hours = max(2, math.ceil(max(day.minutes for day in wear.days) / 60))
     step = next(step for step in (1, 2, 3, 4, 6) if hours <= step * 6)
     top_hours = math.ceil(hours / step) * step
-    scale = (BOTTOM - TOP) / (top_hours * 60)
-    room = (WIDTH - LEFT - RIGHT) / len(wear.days)
-    every = next(every for every in (1, 2, 5, 7, 14, 28, len(wear.days)) if room * every >= 20)
-    bars = tuple(_bar(day, room, scale, every, words) for day in wear.days)
+    scale = (base - TOP) / (top_hours * 60)
+    room = (WIDTH - left - RIGHT) / len(wear.days)
+    every = next(every for every in (1, 2, 5, 7, 14, 28, len(wear.days)) if room * every >= font * 1.4)
+    place = _Place(left, base, room, scale, every, labels=room >= font * 3)
+    bars = tuple(_bar(day, place, words) for day in wear.days)
     lines = tuple(
-        Line(round(BOTTOM - hour * 60 * scale, 1), words.number(hour)) for hour in range(0, top_hours + 1, step)
+        Line(round(base - hour * 60 * scale, 1), words.number(hour)) for hour in range(0, top_hours + 1, step)
     )
     worn = [day for day in wear.days if day.sessions] or list(wear.days)
     describe = words.say(
@@ -79,28 +91,40 @@ def ramp_view(wear: WearView, words: Words) -> RampView:
         n=words.number(len(wear.days)),
         first=worn[0].total, start=worn[0].date, last=worn[-1].total, end=worn[-1].date,
     )  # fmt: skip
-    return RampView(bars=bars, lines=lines, sessions=wear.columns, describe=describe)
+    return RampView(
+        bars=bars, lines=lines, sessions=wear.columns, describe=describe, font=font, left=left, base=base
+    )
 
 
-def _bar(day: DayView, room: float, scale: float, every: int, words: Words) -> Bar:
-    x = LEFT + (day.number - 1) * room
-    y = float(BOTTOM)
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where bars go: the left edge, the base line, room for a day, height of a minute, every how many days named."""
+
+    left: int
+    base: int
+    room: float
+    scale: float
+    every: int
+    labels: bool
+
+
+def _bar(day: DayView, place: _Place, words: Words) -> Bar:
+    x = place.left + (day.number - 1) * place.room
+    y = float(place.base)
     parts = []
     for session in day.sessions:
-        height = session.minutes * scale
+        height = session.minutes * place.scale
         y -= height
         parts.append(Part(session.number, round(y, 1), round(height, 1)))
-    label: Said | None = None
-    if day.sessions and room >= 34:
-        label = words.length(day.minutes, width="short")
+    label: Said | None = words.length(day.minutes, width="short") if day.sessions and place.labels else None
     return Bar(
-        x=round(x + room * 0.14, 1),
-        middle=round(x + room / 2, 1),
-        width=round(room * 0.72, 1),
+        x=round(x + place.room * 0.14, 1),
+        middle=round(x + place.room / 2, 1),
+        width=round(place.room * 0.72, 1),
         parts=tuple(parts),
         top=round(y, 1),
         label=label,
-        day=words.number(day.number) if (day.number - 1) % every == 0 else None,
+        day=words.number(day.number) if (day.number - 1) % place.every == 0 else None,
         off=not day.sessions,
         source=day.source,
     )

@@ -11,8 +11,9 @@ from fhircare.render.said import Said, Sentence, Value
 from fhircare.render.view.page import Readable
 from fhircare.render.words import Words
 
-FRIDGE_WEEKS = 5
-"""Weeks that the fridge sheet holds on one page; later days stand in the day table only."""
+FRIDGE_WEEKS, FRIDGE_WEEKS_LARGE = 5, 4
+"""Weeks that the fridge sheet holds on one page; later days stand in the day table only. In large print the sentence
+that says so takes the room of one week more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,13 +91,16 @@ class WearView:
     more: Sentence | None
 
 
-def wear_view(reading: Readable, words: Words, on: dt.date | None) -> WearView | None:
+def wear_view(
+    reading: Readable, words: Words, on: dt.date | None, *, large: bool = False
+) -> WearView | None:
     """Word the schedule; None when the plan has none.
 
     Args:
         reading: The plan and where it came from.
         words: The reader's words.
         on: The day that counts as today; None for the first day of the schedule.
+        large: True when the page is in large print: the fridge sheet then holds less.
     """
     wear = reading.plan.wear
     if wear is None:
@@ -106,7 +110,7 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None) -> WearView |
     today = next((day for day in days if day.on == on), None)
     start = min(max(on, days[0].on), days[-1].on)
     week = tuple(day for day in days if 0 <= (day.on - start).days < 7)
-    weeks, more = _weeks(days, words)
+    weeks, more = _weeks(days, words, large=large)
     worn = [day for day in days if day.sessions] or list(days)
     rest = None
     if wear.rest_minutes and any(len(day.sessions) > 1 for day in days):
@@ -203,16 +207,16 @@ def _week_days(days: tuple[DayView, ...], words: Words) -> tuple[Value, ...]:
 
 
 def _weeks(
-    days: tuple[DayView, ...], words: Words
+    days: tuple[DayView, ...], words: Words, *, large: bool
 ) -> tuple[tuple[tuple[DayView | None, ...], ...], Sentence | None]:
     by_date = {day.on: day for day in days}
     start = _monday_to(days[0].on, words.locale.first_week_day)
-    weeks = []
-    while start <= days[-1].on and len(weeks) < FRIDGE_WEEKS:
-        weeks.append(tuple(by_date.get(day) for day in _seven(start)))
-        start += dt.timedelta(days=7)
-    more = words.say("fridge.more", day=days[-1].date) if start <= days[-1].on else None
-    return tuple(weeks), more
+    count = (days[-1].on - start).days // 7 + 1
+    room = FRIDGE_WEEKS_LARGE if large else FRIDGE_WEEKS
+    shown = count if count <= room else room - large
+    starts = [start + dt.timedelta(weeks=number) for number in range(shown)]
+    weeks = tuple(tuple(by_date.get(day) for day in _seven(first)) for first in starts)
+    return weeks, words.say("fridge.more", day=days[-1].date) if shown < count else None
 
 
 def _seven(start: dt.date) -> Iterable[dt.date]:

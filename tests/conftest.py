@@ -1,0 +1,55 @@
+"""What all tests share: the network is closed, and the example records are read once."""
+
+from __future__ import annotations
+
+import functools
+import socket
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.golden import Golden
+
+if TYPE_CHECKING:
+    from fhircare.bundle import Reading
+
+RECORDS = Path(__file__).parent.parent / "examples" / "records"
+_LOOPBACK = {"127.0.0.1", "::1", "localhost"}
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--golden-update", action="store_true", help="write the golden files anew")
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Golden:
+    """The golden files."""
+    return Golden(update=request.config.getoption("--golden-update"))
+
+
+@pytest.fixture(autouse=True)
+def _closed_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No test reaches beyond this machine."""
+    connect = socket.socket.connect
+
+    def guarded(self: socket.socket, address: Any) -> None:
+        if isinstance(address, tuple) and address[0] not in _LOOPBACK:
+            raise AssertionError(f"a test wants to reach {address[0]}")
+        connect(self, address)
+
+    monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@functools.cache
+def reading_of(record: str) -> Reading:
+    """An example record taken the whole way to a bundle and read back."""
+    from fhircare.bundle import read, to_bundle
+    from fhircare.delivery import read_delivery
+    from fhircare.planner import make_plan
+
+    text = (RECORDS / f"{record}.yaml").read_text(encoding="utf-8")
+    return read(to_bundle(make_plan(read_delivery(text)), validate=False))
+
+
+EXAMPLES = tuple(sorted(path.stem for path in RECORDS.glob("*.yaml")))
