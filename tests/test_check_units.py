@@ -102,7 +102,8 @@ def test_units_that_stand_in_plans_and_logs(code: str) -> None:
     # UCUM's grammar; the first line: spellings often met that are no UCUM.
     [
         "mmHg", "ply", "hours", "lbs", "inch", "sec", "MIN", "Kg", "CM", "l/Min", "deg C", "\u00b5g",
-        "points", "", " ", "m m", " m", "m ", "(", ")", "m)", "(m", "m//s", "//m", "/", ".", "m.", "{", "}", "{a}{b}",
+        "points", "", " ", "m m", " m", "m ", "(", ")", "m)", "(m", "m//s", "//m", "/", ".", "m.", "{", "}",
+        "{a}{b}",
         "{a{b}}", "0", "1/0", "-1", "m+", "m2+", "12h", "(/s)", "m.(/s)", "{\u00e4}", "m\n", "\u00b0C",
     ],
 )  # fmt: skip
