@@ -115,7 +115,8 @@ PRIMITIVES: list[Case] = [
 # Legal text that JSON libraries write otherwise, as it would stand in a file.
 DECIMALS = b"""{"resourceType": "Parameters", "parameter": [
     {"name": "a", "valueDecimal": 1.50}, {"name": "b", "valueDecimal": -1E-3},
-    {"name": "c", "valueDecimal": 0.00}, {"name": "d", "valueDecimal": 12e+2}, {"name": "e", "valueDecimal": 100}]}"""
+    {"name": "c", "valueDecimal": 0.00}, {"name": "d", "valueDecimal": 12e+2},
+    {"name": "e", "valueDecimal": 100}]}"""
 ESCAPES = b"""\r\n\t{ "resource\\u0054ype" :\n"Patient", "text": {"status":"generated","div":
     "\\u003cdiv xmlns=\\"http://www.w3.org/1999/xhtml\\"\\u003ex\\u003c\\/div>"}, "active" : true }\n\n"""
 RAW = [
