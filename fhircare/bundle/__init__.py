@@ -33,6 +33,7 @@ from fhircare.bundle.provenance import write_provenance
 from fhircare.bundle.reading import Reading, read
 from fhircare.bundle.schedule import write_schedule
 from fhircare.bundle.signs import write_flags, write_signs
+from fhircare.bundle.socks import write_socks
 from fhircare.bundle.source import Unread
 from fhircare.bundle.text import dump, load
 from fhircare.bundle.wear import write_days
@@ -64,7 +65,7 @@ def to_bundle(plan: Plan, *, validate: bool = True) -> dict[str, Any]:
     write_professionals(draft)
     conditions = write_conditions(draft)
     order = write_order(draft, conditions[:1] if plan.limb else [])
-    devices = write_devices(draft)
+    devices = [*write_devices(draft), *write_socks(draft)]
     observations = [*write_observations(draft), *write_measurements(draft)]
     goals = write_goals(draft, conditions)
     wear = [*write_schedule(draft), *write_days(draft, goals)]

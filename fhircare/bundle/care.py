@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, get_args
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, concept, filled
 from fhircare.bundle.located import Node, Read, listed, made
-from fhircare.bundle.request import activity, add_request, detail, parameter, value, values
+from fhircare.bundle.request import activity, add_request, detail, details, parameter, value, values
 from fhircare.bundle.timing import bounds
 from fhircare.plan import WEEKDAYS, CareTask, Frequency, Moment, SockLayers
 from fhircare.plan.care import PeriodUnit
@@ -224,7 +224,7 @@ def read_sock_guide(requests: list[Node]) -> Read[tuple[SockLayers, ...]]:
         )
         for one in requests
         if activity(one) == "sock-guide"
-        for told in one.items("orderDetail")
+        for told in details(one, "detail", "socks")
         for total in values(told, "total-ply")[:1]
     )
 

@@ -144,7 +144,8 @@ def read_clinic(source: Source, organization: Node | None) -> Read[Clinic | None
     if organization is None:
         return Read(None)
     services = find(
-        source.of_type("HealthcareService"), lambda s: source.points_to(s.get("providedBy"), organization)
+        source.of_type("HealthcareService"),
+        lambda s: s.get("active").value is not False and source.points_to(s.get("providedBy"), organization),
     )
     service = next(iter(services), Node(None, ""))
     zones = [
@@ -195,7 +196,7 @@ def _read_closures(service: Node) -> Read[tuple[DateRange, ...]]:
 
 def _read_holidays(service: Node) -> tuple[Read[str], Read[str]]:
     for fact in service.items("characteristic"):
-        if not fact.code_in("clinic-fact"):
+        if fact.code_in("clinic-fact").value != "public-holidays":
             continue
         region = fact.code_in("region")
         if region:

@@ -266,7 +266,7 @@ def read_patient(source: Source, patient: Node | None) -> Read[Patient | None]:
 
 def _read_caregiver(source: Source, patient: Node) -> Read[Caregiver | None]:
     for person in source.of_type("RelatedPerson"):
-        if source.points_to(person.get("patient"), patient):
+        if person.get("active").value is not False and source.points_to(person.get("patient"), patient):
             return made(
                 Caregiver,
                 name=read_name(person),
@@ -294,7 +294,7 @@ def read_professionals(
             continue
         person = _read_professional(source, participant, member, clinic)
         if person is None:
-            source.skip(participant, "has a role that this plan has no place for")
+            source.skip(participant, "is not active, or has a role that this plan has no place for")
         else:
             found.append(person)
     return listed(found)
@@ -312,6 +312,8 @@ def _read_professional(
         practitioner = source.resolve(member.get("practitioner"))
         workplace = source.resolve(member.get("organization"))
     person = practitioner or Node(None, "")
+    if member.get("active").value is False or person.get("active").value is False:
+        return None
     elsewhere = workplace is not None and (clinic is None or workplace.value is not clinic.value)
     return made(
         Professional,

@@ -16,7 +16,7 @@ from fhircare.bundle.advice import forbidden, read_advice
 from fhircare.bundle.appointment import read_visits
 from fhircare.bundle.care import read_sock_guide, read_task, read_tasks
 from fhircare.bundle.clinic import read_clinic
-from fhircare.bundle.device import read_prosthesis, read_shoes, read_socks
+from fhircare.bundle.device import read_prosthesis
 from fhircare.bundle.goal import read_goals, read_measurements
 from fhircare.bundle.identity import is_ours
 from fhircare.bundle.limb import read_circumstances, read_limb, read_risks
@@ -25,6 +25,7 @@ from fhircare.bundle.order import read_order
 from fhircare.bundle.people import read_patient, read_professionals
 from fhircare.bundle.schedule import read_wear
 from fhircare.bundle.signs import read_signs
+from fhircare.bundle.socks import read_shoes, read_socks
 from fhircare.bundle.source import Source, Unread
 from fhircare.plan import Advice, CarePlanParts, CareTask, Intent, Plan, PlanStatus
 from fhircare.spec import terms
@@ -32,6 +33,16 @@ from fhircare.spec import terms
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Mapping
+
+
+_VALID: dict[str, set[str | None]] = {
+    "ServiceRequest": {"draft", "active", "on-hold", "completed"},
+    "Observation": {"preliminary", "final", "amended", "corrected"},
+    "Device": {"active", None},
+}
+"""The statuses with which a resource that the plan rests on counts."""
+_INSTRUCTIONS = {"plan", "order", "original-order", "reflex-order"}
+"""The intents of a request that is meant to be carried out (R4 request-intent)."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +105,9 @@ def _is_ours(careplan: Node) -> bool:
 
 def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     patient = _subject(source, careplan)
-    team = next(iter(source.follow(careplan.items("careTeam"))), None)
+    team = next((one for one in source.follow(careplan.items("careTeam")) if _works(source, one)), None)
     clinic = _clinic(source, careplan, team, patient)
-    conditions = source.follow(careplan.items("addresses"))
+    conditions = [one for one in source.follow(careplan.items("addresses")) if _holds(source, one, patient)]
     support = source.follow(careplan.items("supportingInfo"))
     status = choice(careplan.text("status"), get_args(PlanStatus), "draft")
     activities, not_to_do, details = _activities(source, careplan, patient, status.value)
@@ -112,7 +123,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
         number=_number(careplan),
         revision=_revision(careplan),
         status=status,
-        intent=choice(careplan.text("intent"), get_args(Intent), "plan"),
+        intent=_intent(careplan),
         written_at=careplan.instant("created"),
         synthetic=_synthetic(careplan),
         clinic=read_clinic(source, clinic),
@@ -140,6 +151,12 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
 
 
 # ------------------------------------------------------------------ the plan's own facts
+
+
+def _intent(careplan: Node) -> Read[Any]:
+    """Return the intent; an order is a plan, and what we do not know no more than a proposal."""
+    told = careplan.text("intent")
+    return Read("plan", told.path) if told.value == "order" else choice(told, get_args(Intent), "proposal")
 
 
 def _identifier(careplan: Node, kind: str) -> Read[str]:
@@ -200,7 +217,7 @@ def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
     """Tell whether a resource of this kind is valid and about the plan's person."""
     if one.kind != kind:
         return False
-    if one.get("status").value in {"entered-in-error", "cancelled", "inactive"} or _unknown_modifier(one):
+    if one.get("status").value not in _VALID[kind] or _unknown_modifier(one):
         source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
         return False
     return _same_person(source, one, one.get("patient" if kind == "Device" else "subject"), patient)
@@ -218,10 +235,28 @@ def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool
     return _same_person(source, one, one.get("subject"), patient)
 
 
+def _holds(source: Source, condition: Node, patient: Node | None) -> bool:
+    """Tell whether a condition is current, not refuted, and about the plan's person."""
+    status = condition.get("clinicalStatus").code_in("condition-clinical").value
+    verified = condition.get("verificationStatus").code_in("condition-ver-status").value
+    told = condition.kind == "Condition" and status in {"active", "recurrence", "relapse", ""}
+    if not told or verified in {"refuted", "entered-in-error"} or _unknown_modifier(condition):
+        source.skip(condition, "is no current condition")
+        return False
+    return _same_person(source, condition, condition.get("subject"), patient)
+
+
 def _same_person(source: Source, one: Node, subject: Node, patient: Node | None) -> bool:
     if patient is None or not subject or source.points_to(subject, patient):
         return True
     source.skip(one, "is about somebody else")
+    return False
+
+
+def _works(source: Source, team: Node) -> bool:
+    if team.kind == "CareTeam" and team.get("status").value in {"proposed", "active", "suspended", None}:
+        return True
+    source.skip(team, "is no care team that works")
     return False
 
 
@@ -274,7 +309,7 @@ def _meant(source: Source, one: Node, patient: Node | None, status: str, *, deta
     if not valid:
         source.skip(one, "is not current")
         return False
-    if one.get("intent").value in {"option", "proposal", "filler-order", "instance-order"}:
+    if not detail and one.kind == "ServiceRequest" and one.get("intent").value not in _INSTRUCTIONS:
         source.skip(one, "is an option or a proposal, not an instruction")
         return False
     return detail or _same_person(source, one, one.get("subject"), patient)

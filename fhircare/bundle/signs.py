@@ -7,7 +7,8 @@ code, text             the detail's code (ours) and text
 level, call            its parameters level and call
 limit, limit_unit      its parameter limit (Quantity)
 stop and emergency     a safety Flag for each of the two levels (HL7's flag-priority PM, PH) says them again
-                       as one sentence: the alert that every reader of the record shows
+                       as one sentence, and point to the request (``flag-detail``): the alert that every
+                       reader of the record shows
 =====================  =================================================================================
 
 A safety Flag from elsewhere is read as a reason to stop: never milder than it may be.
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from fhircare.bundle.source import Source
 
 PRIORITY = "http://hl7.org/fhir/StructureDefinition/flag-priority"
+DETAIL = "http://hl7.org/fhir/StructureDefinition/flag-detail"
 
 _PRIORITY_OF = {"stop": "PM", "emergency": "PH"}
 _SENTENCE = {
@@ -83,7 +85,10 @@ def _write_flag(draft: Draft, level: str) -> list[Json]:
     text = f"{_SENTENCE[level]}: " + "; ".join(sign.text for sign in signs)
     priority = concept("", terms.coding("flag-priority", _PRIORITY_OF[level]))
     body = {
-        "extension": [fhir.extension(PRIORITY, "CodeableConcept", priority)],
+        "extension": [
+            fhir.extension(PRIORITY, "CodeableConcept", priority),
+            fhir.extension(DETAIL, "Reference", draft.made["warning-signs"]),
+        ],
         "identifier": draft.own(f"flag/{level}", lasting=True),
         "status": "inactive" if draft.plan.status in {"revoked", "completed"} else "active",
         "category": [concept("", terms.coding("flag-category", "safety"))],
