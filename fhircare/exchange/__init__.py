@@ -1,0 +1,1 @@
+"""Bundle ↔ FHIR servers: plans out, orders in, goals both ways."""

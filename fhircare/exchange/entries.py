@@ -1,0 +1,257 @@
+"""A bundle as what there is to send: its resources, who owns each, and in which order they can go.
+
+Three owners. *Actors* (the person, people, organisations) and *foreign* resources (the physician's order, a
+therapist's goal) are other systems' business: made when they are not there, never changed. *Own* resources
+are the plan's: made, and updated when they differ. A resource is own when one of its identifiers is of the
+same origin as the plan's own number; whatever has no identifier (Provenance) goes with the plan.
+"""
+
+from __future__ import annotations
+
+import base64
+import copy
+import hashlib
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+from urllib.parse import urlsplit
+
+from fhircare.errors import BundleError, Fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+ACTORS = frozenset(
+    {
+        "HealthcareService", "Location", "Organization", "Patient", "Person", "Practitioner",
+        "PractitionerRole", "RelatedPerson",
+    }
+)  # fmt: skip
+"""Who and where: shared by many, changed by none of us."""
+MOST_INLINE = 1_048_576
+"""Content up to this size travels inside its DocumentReference; larger content as a Binary of its own."""
+
+Owner = Literal["actor", "foreign", "own"]
+Resource = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One resource to send."""
+
+    place: str
+    """Where it stands, such as Bundle.entry[3]."""
+    full_url: str
+    """How other entries refer to it."""
+    resource: Resource = field(repr=False)
+    """As it stands in the bundle, without id; content of small Binaries is inlined."""
+    owner: Owner
+    """Whose it is."""
+    identifier: tuple[str, str] | None = None
+    """System and value it is found by."""
+
+    @property
+    def kind(self) -> str:
+        """Its resource type."""
+        return str(self.resource["resourceType"])
+
+
+def entries(bundle: Any) -> tuple[Entry, ...]:
+    """Return the entries of a bundle, each after those it refers to.
+
+    Raises:
+        BundleError: When it is no bundle of resources, a reference leads nowhere, or references run in a
+            circle.
+    """
+    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
+        raise BundleError(Fault("", "is not a FHIR Bundle", "name the file that `fhircare plan` wrote"))
+    if bundle.get("type") not in ("collection", "transaction", "batch", "document"):
+        raise BundleError(Fault("Bundle.type", "is not one that can be sent", "collection is usual"))
+    found = _read(bundle)
+    return tuple(_ordered(_without_small_binaries(found)))
+
+
+def series(bundle: Any) -> str:
+    """Return what stays the same through all revisions of a plan: its series number, else the bundle's own.
+
+    The CarePlan's second identifier is the series (the first is of the revision); "" when there is neither.
+    """
+    listed = bundle.get("entry", []) if isinstance(bundle, dict) else []
+    plans = [e.get("resource", {}) for e in listed if e.get("resource", {}).get("resourceType") == "CarePlan"]
+    for numbers in (*(plan.get("identifier", []) for plan in plans), [bundle.get("identifier") or {}]):
+        if numbers and numbers[-1].get("value"):
+            return f"{numbers[-1].get('system', '')}|{numbers[-1]['value']}"
+    return ""
+
+
+def patient_of(found: tuple[Entry, ...]) -> Entry:
+    """Return the one patient among the entries.
+
+    Raises:
+        BundleError: When there is none, or more than one.
+    """
+    patients = [entry for entry in found if entry.kind == "Patient"]
+    if len(patients) != 1:
+        raise BundleError(
+            Fault("Bundle.entry", f"holds {len(patients)} patients", "send each person's plan by itself")
+        )
+    return patients[0]
+
+
+def references(value: Any) -> Iterator[dict[str, Any]]:
+    """Yield every Reference in a resource that holds a literal ``reference``, contained ones left out."""
+    if isinstance(value, dict):
+        target = value.get("reference")
+        if isinstance(target, str) and not target.startswith("#"):
+            yield value
+        for inner in value.values():
+            yield from references(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from references(inner)
+
+
+def _read(bundle: Resource) -> list[Entry]:
+    listed, faults = bundle.get("entry") or [], []
+    owners = _plan_origins(listed)
+    found: list[Entry] = []
+    for index, item in enumerate(listed):
+        place = f"Bundle.entry[{index}]"
+        resource = item.get("resource") if isinstance(item, dict) else None
+        if not isinstance(resource, dict) or not isinstance(resource.get("resourceType"), str):
+            faults.append(Fault(f"{place}.resource", "is missing", "each entry holds one resource"))
+            continue
+        if resource["resourceType"] in ("Composition", "OperationOutcome"):
+            continue
+        full_url = item.get("fullUrl") or f"{resource['resourceType']}/{resource.get('id', index)}"
+        found.append(_entry(place, str(full_url), resource, owners))
+    faults += _twice(found)
+    if faults or not found:
+        raise BundleError(faults or Fault("Bundle.entry", "is empty", "there is nothing to send"))
+    return found
+
+
+def _entry(place: str, full_url: str, resource: Resource, owners: frozenset[str]) -> Entry:
+    copied = {key: copy.deepcopy(value) for key, value in resource.items() if key != "id"}
+    numbers = (
+        [i for i in copied.get("identifier") or [] if isinstance(i, dict)]
+        if isinstance(copied.get("identifier"), list)
+        else []
+    )
+    named = [
+        (str(i.get("system", "")), str(i["value"])) for i in numbers if i.get("value") and i.get("system")
+    ]
+    owner: Owner = "own"
+    if copied["resourceType"] in ACTORS:
+        owner = "actor"
+    elif named and owners and not any(_origin(system) in owners for system, _ in named):
+        owner = "foreign"
+    return Entry(place, full_url, copied, owner, named[0] if named else None)
+
+
+def _twice(found: list[Entry]) -> Iterator[Fault]:
+    # Two entries with one condition: some servers make one of them, some both, some drop one in silence.
+    seen: dict[tuple[str, tuple[str, str]], str] = {}
+    for entry in found:
+        if entry.identifier is None:
+            continue
+        key = (entry.kind, entry.identifier)
+        if key in seen:
+            yield Fault(
+                f"{entry.place}.resource.identifier",
+                f"is also that of {seen[key]}",
+                "give each its own number",
+            )
+        seen[key] = entry.place
+
+
+def _plan_origins(listed: list[Any]) -> frozenset[str]:
+    plans = [
+        item["resource"]
+        for item in listed
+        if isinstance(item, dict) and (item.get("resource") or {}).get("resourceType") == "CarePlan"
+    ]
+    return frozenset(
+        _origin(str(i["system"])) for plan in plans for i in plan.get("identifier", []) if i.get("system")
+    )
+
+
+def _origin(system: str) -> str:
+    parts = urlsplit(system)
+    return f"{parts.scheme}://{parts.netloc}" if parts.netloc else system
+
+
+def _without_small_binaries(found: list[Entry]) -> list[Entry]:
+    """Put small Binaries into the attachments that point to them: few servers rewrite attachment.url."""
+    binaries = {e.full_url: e for e in found if e.kind == "Binary"}
+    small = {
+        url for url, e in binaries.items() if len(str(e.resource.get("data", ""))) <= MOST_INLINE * 4 // 3
+    }
+    for entry in found:
+        for attachment in attachments(entry.resource):
+            if attachment.get("url") in small:
+                content = binaries[attachment.pop("url")].resource
+                attachment.setdefault("contentType", content.get("contentType"))
+                attachment["data"] = content.get("data", "")
+    return [entry for entry in found if entry.full_url not in small]
+
+
+def attachments(resource: Resource) -> Iterator[dict[str, Any]]:
+    """Yield the attachments of a DocumentReference."""
+    for content in resource.get("content") or []:
+        if isinstance(content, dict) and isinstance(content.get("attachment"), dict):
+            yield content["attachment"]
+
+
+def sha1(data: str) -> str:
+    """Return the SHA-1 of base64 content, as base64: what FHIR's Attachment.hash holds."""
+    digest = hashlib.sha1(base64.b64decode(data), usedforsecurity=False).digest()
+    return base64.b64encode(digest).decode()
+
+
+def linked(entry: Entry, known: dict[str, Entry]) -> list[Entry]:
+    """Return the entries that one refers to, by reference or by an attachment's address."""
+    targets = [str(r["reference"]) for r in references(entry.resource)]
+    targets += [str(a.get("url")) for a in attachments(entry.resource)]
+    return [
+        known[plain(t)] for t in dict.fromkeys(targets) if plain(t) in known and known[plain(t)] is not entry
+    ]
+
+
+def plain(reference: str) -> str:
+    """Return a reference without its version."""
+    return re.sub(r"/_history/[^/]+$", "", reference)
+
+
+def _ordered(found: list[Entry]) -> list[Entry]:
+    known = {entry.full_url: entry for entry in found}
+    known |= {f"{e.kind}/{e.full_url.rsplit('/', 1)[-1]}": e for e in found if "/" in e.full_url}
+    faults, done, order, path = [], set[str](), [], list[str]()
+    for entry in found:
+        for reference in references(entry.resource):
+            target = str(reference["reference"])
+            if plain(target) not in known and (target.startswith("urn:") or "://" not in target):
+                faults.append(Fault(entry.place, "refers to what is not in it", "send a whole bundle"))
+                break
+
+    def visit(entry: Entry) -> None:
+        if entry.full_url in done:
+            return
+        if entry.full_url in path:
+            faults.append(Fault(entry.place, "is part of a circle of references", "leave one of them out"))
+            return
+        path.append(entry.full_url)
+        for target in linked(entry, known):
+            visit(target)
+        path.pop()
+        done.add(entry.full_url)
+        order.append(entry)
+
+    # People first; the plan itself as late as it can, so that it is seen only when all it lists is there.
+    for entry in sorted(
+        found, key=lambda e: (e.owner != "actor", e.kind == "CarePlan", e.kind == "Provenance")
+    ):
+        visit(entry)
+    if faults:
+        raise BundleError(faults)
+    return order

@@ -1,0 +1,43 @@
+"""What we remember of what arrived: by it we can tell our own changes from those others made there since."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """One resource as it last arrived."""
+
+    reference: str
+    """Where it is on the server, such as Goal/12."""
+    version: str
+    """The version the server gave it."""
+    fingerprint: str
+    """Of what we sent."""
+
+
+class Memory(Protocol):
+    """Remembers what arrived at one destination."""
+
+    def recall(self, key: str) -> Arrived | None:
+        """Return what arrived last under a key, None for nothing."""
+
+    def remember(self, key: str, arrived: Arrived) -> None:
+        """Note what arrived."""
+
+
+class ShortMemory:
+    """A memory that lasts as long as this object."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, Arrived] = {}
+
+    def recall(self, key: str) -> Arrived | None:
+        """Return what arrived last under a key."""
+        return self._kept.get(key)
+
+    def remember(self, key: str, arrived: Arrived) -> None:
+        """Note what arrived."""
+        self._kept[key] = arrived

@@ -1,0 +1,106 @@
+"""An earlier revision of a plan on the server: what of it has to be withdrawn when a new one arrives.
+
+The number of a plan's revision ends in ``/rN``; the series number is the same for all. The new revision's
+arrival and the old one's withdrawal travel in one transaction, each change tied to the version that was read
+(If-Match), so that a person never has two plans in force.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from fhircare.errors import ServerRefused
+from fhircare.exchange.client import escape
+from fhircare.exchange.many import read_all
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from fhircare.exchange.client import FhirServer, Resource, Stored
+
+IN_FORCE = ("draft", "active", "on-hold")
+"""States of a request or plan that still asks somebody to do something (FHIR R4 request-status)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """A resource of an earlier revision, and what it is to become."""
+
+    stored: Stored
+    becomes: Resource
+
+
+def revision_of(careplan: Resource) -> int:
+    """Return the number of a plan's revision, 0 when its identifiers do not tell."""
+    for number in careplan.get("identifier") or []:
+        match = re.search(r"/r(\d{1,6})$", str(number.get("value", "")))
+        if match:
+            return int(match[1])
+    return 0
+
+
+def withdrawals(server: FhirServer, careplan: Resource, new_activities: Collection[str]) -> list[Withdrawal]:
+    """Return what of earlier revisions on the server is still in force and has to go.
+
+    Args:
+        server: The server.
+        careplan: The new revision, with literal references where they are known.
+        new_activities: Literal references of what the new revision lists.
+
+    Raises:
+        ServerRefused: When the server already holds a later revision: an old plan must not replace it.
+    """
+    numbers = careplan.get("identifier") or []
+    if len(numbers) < 2 or not revision_of(careplan):
+        return []
+    serial = _bare(numbers)[-1]
+    token = f"{escape(serial.get('system', ''))}|{escape(serial.get('value', ''))}"
+    rows = server.search("CarePlan", {"identifier": token})
+    plans = [row for row in rows.matches if serial in _bare(row.get("identifier"))]
+    mine = revision_of(careplan)
+    if any(revision_of(row) > mine for row in plans):
+        raise ServerRefused("already holds a later revision of this plan: nothing was sent")
+    old = [row for row in plans if revision_of(row) < mine and row.get("status") in IN_FORCE]
+    if not old:
+        return []
+    begins = str((careplan.get("period") or {}).get("start", ""))
+    found: list[Withdrawal] = []
+    for plan in old:
+        current = server.read(f"CarePlan/{plan['id']}")
+        if current is None:
+            continue
+        gone = [a for a in _activities(current.resource, server.base) if a not in new_activities]
+        found += [
+            Withdrawal(request, _ended(request.resource, begins))
+            for request in read_all(server, gone).values()
+            if request is not None and _to_withdraw(request.resource)
+        ]
+        found.append(Withdrawal(current, current.resource | {"status": "revoked"}))
+    return found
+
+
+def _to_withdraw(resource: Resource) -> bool:
+    return resource.get("status") in IN_FORCE and resource.get("intent") in ("plan", "proposal")
+
+
+def _ended(request: Resource, begins: str) -> Resource:
+    """A phase that was over before the new plan begins was carried out; the others are called off."""
+    repeat = (request.get("occurrenceTiming") or {}).get("repeat") or {}
+    last = str((repeat.get("boundsPeriod") or {}).get("end", ""))
+    over = bool(last and begins and last[:10] < begins[:10])
+    return request | {"status": "completed" if over else "revoked"}
+
+
+def _activities(careplan: Resource, base: str) -> list[str]:
+    found = []
+    for activity in careplan.get("activity") or []:
+        reference = str((activity.get("reference") or {}).get("reference", "")).removeprefix(f"{base}/")
+        if re.fullmatch(r"(ServiceRequest|CommunicationRequest|Task)/[A-Za-z0-9.\-]{1,64}", reference):
+            found.append(reference)
+    return found
+
+
+def _bare(numbers: Any) -> list[dict[str, Any]]:
+    return [{k: n[k] for k in ("system", "value") if k in n} for n in numbers or [] if isinstance(n, dict)]

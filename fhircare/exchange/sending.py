@@ -1,0 +1,273 @@
+"""Sending a bundle so that it may be sent any number of times with the same result.
+
+Sending is: look what the server has, write what is missing or different, and look again, until there is
+nothing left to write. An answer that got lost is no special case: the next look tells what became of the
+request. Two rounds are made: first people and places (conditional creates, few at a time), then the plan and
+what it answers (plain creates and updates tied to a version, in the order of their references, the CarePlan
+last). The last look is the proof: everything was read back as it was sent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+from fhircare.errors import Conflict, OutcomeUnclear, ServerRefused, ServerUnavailable
+from fhircare.exchange import same as sameness
+from fhircare.exchange import writing
+from fhircare.exchange.client import FhirServer, Stored, Written
+from fhircare.exchange.entries import ACTORS, references
+from fhircare.exchange.many import find_all, read_all
+from fhircare.exchange.memory import Arrived
+from fhircare.exchange.revision import Withdrawal, revision_of, withdrawals
+from fhircare.exchange.writing import Step, Write
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from fhircare.exchange.cargo import Cargo, Item
+    from fhircare.exchange.http import Request
+    from fhircare.exchange.memory import Memory
+
+MOST_ROUNDS = 6
+"""Looks and writes before we give up on a server whose answers never come to rest."""
+_TEMPORARY = (0, 408, 409, 412, 425, 429)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much goes into one transaction, as found in the field: 8 with conditional creates, 50 updates."""
+
+    entries: int = 50
+    conditional: int = 8
+
+
+@dataclass
+class Sending:
+    """One bundle on its way to one server."""
+
+    server: FhirServer
+    cargo: Cargo
+    memory: Memory
+    way: Literal["transaction", "single"] = "transaction"
+    limits: Limits = field(default_factory=Limits)
+    private: frozenset[str] = frozenset()
+    overwrite: bool = False
+    """True to replace what others have changed there since the plan was last sent."""
+    alive: Callable[[], None] = lambda: None
+    """Called before each request; raises when we may not go on."""
+    rest: Callable[[int], None] = lambda _round: None
+    """Called to wait before looking again after an unclear answer."""
+    shown: list[Request] | None = None
+    """When a list: nothing is written, the requests are put there."""
+    withdrawn: list[Withdrawal] = field(default_factory=list)
+    """What of earlier revisions was withdrawn."""
+    reason: ServerUnavailable | Conflict | None = None
+    """Why the last write did not come to an end."""
+
+    def settle(self, group: list[Item]) -> None:
+        """Look and write until the server has a group of items as we have them.
+
+        Raises:
+            Conflict: When others have changed there what was changed here since it was last sent.
+            ServerRefused, ServerUnavailable: When it cannot be done, now or at all. What has arrived by then
+                is found by the next run.
+        """
+        for turn in range(MOST_ROUNDS):
+            self.alive()
+            self._look(group)
+            steps = self._steps(group)
+            if not steps:
+                return
+            self._write(steps)
+            if self.shown is not None:
+                return
+            if self.reason is not None:
+                self.rest(turn)
+        raise self.reason or OutcomeUnclear("does not keep what it says it has taken")
+
+    # --- looking -------------------------------------------------------------------------------------------
+
+    def _look(self, group: list[Item]) -> None:
+        """Find out what the server has; what is known and was not written since is not asked for again."""
+        due = [item for item in group if not item.looked or item.stale]
+        named = {item.reference: item for item in due if item.reference}
+        for reference, stored in read_all(self.server, named).items():
+            _saw(named[reference], stored)
+        keyed = {
+            (i.entry.kind, *i.entry.identifier): i for i in due if i.entry.identifier and not i.reference
+        }
+        for key, stored in find_all(self.server, keyed).items():
+            _saw(keyed[key], stored)
+        for item in due:
+            if not item.entry.identifier and not item.reference:
+                _saw(item, self._nameless(item))
+            if item.stored is not None and item.entry.owner == "own":
+                self._same_person(item, item.stored)
+
+    def _nameless(self, item: Item) -> Stored | None:
+        """Find a resource that has no identifier: remembered, or among those that say the same."""
+        if self.cargo.open(item):
+            return None
+        before = self.memory.recall(self.cargo.key(item))
+        kept = self.server.read(before.reference) if before else None
+        if kept is not None or item.entry.kind != "Provenance":
+            return kept
+        ours = self.cargo.resolved(item)
+        target = next((str(r["reference"]) for r in references(ours.get("target"))), "")
+        rows = self.server.search("Provenance", {"target": target}).matches if target else []
+        fit = next((row for row in rows if sameness.same(ours, row, self.server.base)), None)
+        return Stored(fit) if fit else None
+
+    def _same_person(self, item: Item, stored: Stored) -> None:
+        """Stop when a resource of ours turns up at another patient: no number may lead to two people."""
+        ours, theirs = self.cargo.resolved(item), stored.resource
+        for element in ("subject", "patient", "for"):
+            mine = (ours.get(element) or {}).get("reference", "")
+            have = str((theirs.get(element) or {}).get("reference", "")).removeprefix(f"{self.server.base}/")
+            if mine.startswith("Patient/") and have.startswith("Patient/") and mine != have:
+                raise ServerRefused(
+                    f"holds {item.reference} with the number of {item.entry.place}, of another patient: "
+                    "a person has to look"
+                )
+
+    # --- what is to be written -----------------------------------------------------------------------------
+
+    def _steps(self, group: list[Item]) -> list[Step]:
+        steps, changed = list[Step](), list[str]()
+        for item in group:
+            if item.stored is None:
+                if not self._must_do_without(item):
+                    steps.append(Write(item))
+            elif item.entry.owner == "own" and not item.kept:
+                verdict = self._verdict(item, item.stored)
+                if verdict == "changed there":
+                    changed.append(item.reference)
+                elif verdict == "different":
+                    steps.append(Write(item, over=item.stored))
+        if changed:
+            raise Conflict(
+                "changed there by somebody, and here by us, since this plan was last sent: "
+                f"{', '.join(changed)}. Nothing was overwritten"
+            )
+        for item in group:
+            if item.entry.kind == "CarePlan" and revision_of(item.entry.resource):
+                steps += self._withdrawals(item)
+        return steps
+
+    def _must_do_without(self, item: Item) -> bool:
+        """Return whether the server neither knows a person or organisation nor lets us add one."""
+        kind = item.entry.kind
+        if kind not in ACTORS or self.server.capabilities.offers(kind, "create"):
+            return False
+        if kind == "Patient":
+            raise ServerRefused(
+                "does not know this patient, and lets nobody be added: register them there first"
+            )
+        item.logical = True
+        return True
+
+    def _verdict(self, item: Item, stored: Stored) -> Literal["same", "different", "changed there"]:
+        if self.cargo.open(item):
+            return "different"
+        ours = self.cargo.resolved(item)
+        mark = sameness.fingerprint(ours)
+        if item.written == mark and not sameness.unresolved(stored.resource):
+            return "same"  # acknowledged; what the server made of it is told in the report
+        before = self.memory.recall(self.cargo.key(item))
+        known = before is not None and before.reference == item.reference
+        if known and before is not None and before.version == stored.version:
+            return "same" if before.fingerprint == mark else "different"
+        if sameness.same(ours, stored.resource, self.server.base):
+            return "same"
+        if not known or before is None or self.overwrite:
+            return "different"
+        if before.fingerprint == mark:
+            item.kept = True
+            return "same"
+        return "changed there"
+
+    def _withdrawals(self, plan: Item) -> list[Withdrawal]:
+        listed = {target.reference for target in self.cargo.targets(plan)}
+        return withdrawals(self.server, self.cargo.resolved(plan), listed)
+
+    # --- writing -------------------------------------------------------------------------------------------
+
+    def _write(self, steps: list[Step]) -> None:
+        self.reason = None
+        conditional = any(isinstance(step, Write) and step.item.entry.owner == "actor" for step in steps)
+        size = self.limits.conditional if conditional else self.limits.entries
+        for chunk in writing.chunks(steps, 1 if self.way == "single" else size):
+            if self.shown is None and not self._ready(chunk):
+                return  # an id is not known yet: the next look finds it
+            self.alive()
+            try:
+                self._send(chunk)
+            except (OutcomeUnclear, Conflict) as reason:
+                self.reason = reason
+            if self.reason is not None:
+                return
+
+    def _ready(self, chunk: list[Step]) -> bool:
+        """Return whether all a chunk refers to is known, or made in the same transaction."""
+        writes = [step for step in chunk if isinstance(step, Write)]
+        made = {id(write.item) for write in writes if write.over is None and self.way != "single"}
+        return not any(self.cargo.open(write.item, made) for write in writes)
+
+    def _send(self, chunk: list[Step]) -> None:
+        if self.way == "single":
+            request = writing.single(self.server, self.cargo, chunk[0])
+        else:
+            request = writing.transaction(self.server, self.cargo, chunk)
+        if self.shown is not None:
+            self.shown.append(request)
+            return
+        for step in chunk:
+            if isinstance(step, Write):
+                step.item.stale = step.item.wrote = True
+        results = self.server.write(request, len(chunk), self.private)
+        done = [(step, result) for step, result in zip(chunk, results, strict=True) if result.done]
+        for step, result in done:
+            self._place(step, result)
+        for step, _ in done:
+            if isinstance(step, Write):
+                step.item.written = sameness.fingerprint(self.cargo.resolved(step.item))
+        self._judge(chunk, results)
+
+    def _place(self, step: Step, result: Written) -> None:
+        if isinstance(step, Withdrawal):
+            self.withdrawn.append(step)
+            return
+        step.item.reference = result.reference or step.item.reference
+        if step.over is None and result.status == 200:
+            step.item.was_there = True  # somebody else had just made it
+
+    def _judge(self, chunk: list[Step], results: list[Written]) -> None:
+        """A transaction may have been run as a batch: look at what became of each entry, even after a 200."""
+        refused = []
+        for step, result in zip(chunk, results, strict=True):
+            if result.done:
+                continue
+            if result.status in _TEMPORARY or result.status >= 500:
+                self.reason = OutcomeUnclear(f"{result.status}: {result.problem}", status=result.status)
+            else:
+                where = step.item.entry.place if isinstance(step, Write) else "an earlier revision"
+                refused.append(f"{where} ({result.status}): {result.problem}")
+        if refused:
+            raise ServerRefused("; ".join(refused[:5]), status=422)
+
+    # --- the end -------------------------------------------------------------------------------------------
+
+    def remember(self) -> None:
+        """Note the version of each resource of ours: the next sending then knows whose changes are whose."""
+        for item in self.cargo.items:
+            if item.entry.owner == "own" and item.stored is not None and not item.kept:
+                mark = sameness.fingerprint(self.cargo.resolved(item))
+                self.memory.remember(self.cargo.key(item), Arrived(item.reference, item.stored.version, mark))
+
+
+def _saw(item: Item, stored: Stored | None) -> None:
+    item.stored, item.reference = stored, stored.reference if stored else ""
+    item.looked, item.stale = True, False
+    if item.was_there is None:
+        item.was_there = stored is not None

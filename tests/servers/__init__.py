@@ -1,0 +1,1 @@
+"""Servers to test against: two real ones of other makes, and one that misbehaves on purpose."""
