@@ -116,7 +116,7 @@ def test_the_whole_day_leaves_out_busy_hours_at_its_ends(busy, whole):
     assert found == (None if whole is None else (Span(*whole),))
 
 
-# --- the clock -----------------------------------------------------------------------------------------------
+# --- the clock ---------------------------------------------------------------------------------------------
 # Daylight saving in the United States runs from the second Sunday of March to the first of November, at 2:00
 # (Energy Policy Act of 2005).
 

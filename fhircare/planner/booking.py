@@ -174,10 +174,56 @@ def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tupl
     """Return the trips that serve the needs, in order, and a sentence for each need that cannot be met.
 
     A need whose window holds no day at all is looked for past it, unless there are slots to keep to; its
-    booking says so.
+    booking says so. The trips are as few as can be; each need goes to that trip of them which is nearest to
+    the day it would best be.
     """
+    trips, unmet = _fewest_trips(needs, diary)
+    for trip in trips:
+        for need in trip.needs[1:]:  # the first is what the trip is for; the others may go with another
+            nearest = min(
+                (t for t in trips if need.earliest <= t.day <= need.latest),
+                key=lambda t: (abs((t.day - need.on).days), t.day),
+            )
+            if nearest is not trip:
+                trip.needs.remove(need)
+                nearest.needs.append(need)
+    return tuple(sorted((trip.booked(diary) for trip in trips), key=lambda b: b.start)), tuple(unmet)
+
+
+@dataclass
+class _Trip:
+    """A trip being made up: the days its first need can be met on, what it serves, and its day so far."""
+
+    days: list[dt.date]
+    needs: list[Need]
+    day: dt.date
+    note: str = ""
+
+    def best_day(self, diary: Diary) -> dt.date:
+        """Return the day that suits best of those in the windows of all its needs."""
+        opens = max(need.earliest for need in self.needs)
+        closes = min(need.latest for need in self.needs[1:]) if len(self.needs) > 1 else self.days[-1]
+
+        def cost(day: dt.date) -> tuple[int, dt.date]:
+            away = sum(abs((day - need.on).days) for need in self.needs)
+            return away + diary.discomfort(day) * len(self.needs), day
+
+        return min((day for day in self.days if opens <= day <= closes), key=cost, default=self.day)
+
+    def booked(self, diary: Diary) -> Booking:
+        """Return the trip with its time and what there is to say about it."""
+        start = diary.at(self.best_day(diary))
+        if start is None:
+            raise AssertionError("a day that is not free was booked")
+        notes = (self.note,) if self.note else ()
+        if len({need.kind for need in self.needs}) > 1:
+            notes = (*notes, "Combined, so that it is one trip.")
+        return Booking(start, tuple(self.needs), notes)
+
+
+def _fewest_trips(needs: Sequence[Need], diary: Diary) -> tuple[list[_Trip], list[str]]:
     waiting = sorted(needs, key=lambda need: (need.latest, need.earliest, need.kind))
-    bookings: list[Booking] = []
+    trips: list[_Trip] = []
     unmet: list[str] = []
     while waiting:
         need = waiting.pop(0)
@@ -193,24 +239,10 @@ def book(needs: Sequence[Need], diary: Diary) -> tuple[tuple[Booking, ...], tupl
             continue
         together = [need, *(other for other in waiting if other.earliest <= days[-1] <= other.latest)]
         waiting = [other for other in waiting if other not in together]
-        bookings.append(_booked(together, days, diary, note))
-    return tuple(sorted(bookings, key=lambda booking: booking.start)), tuple(unmet)
-
-
-def _booked(needs: list[Need], days: list[dt.date], diary: Diary, note: str) -> Booking:
-    opens = min(max(need.earliest for need in needs), days[-1])
-
-    def cost(day: dt.date) -> tuple[int, dt.date]:
-        return sum(abs((day - need.on).days) for need in needs) + diary.discomfort(day) * len(needs), day
-
-    day = min((day for day in days if day >= opens), key=cost)
-    notes = (note,) if note else ()
-    if len({need.kind for need in needs}) > 1:
-        notes = (*notes, "Combined, so that it is one trip.")
-    start = diary.at(day)
-    if start is None:
-        raise AssertionError("a day that is not free was booked")
-    return Booking(start, tuple(needs), notes)
+        trip = _Trip(days, together, days[-1], note)
+        trip.day = trip.best_day(diary)
+        trips.append(trip)
+    return trips, unmet
 
 
 def _minute(time: dt.time) -> int:
