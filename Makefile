@@ -33,7 +33,7 @@ bench: .venv/tested
 
 # Distil the standard's definitions again: make spec PACKAGE=hl7.fhir.r4.core-4.0.1.tgz
 spec: .venv/tested
-	$(BIN)/python -m fhircare.spec.vendor $(PACKAGE) fhircare/spec
+	$(BIN)/python -m fhircare.spec.vendor $(PACKAGE) fhircare/spec/r4
 
 clean:
 	rm -rf build dist .venv

@@ -153,7 +153,7 @@ _WORD = r"[A-Za-z0-9!#$%&'*+.^_`|~-]+"
 _MIME = (
     r"(?:application|audio|font|haptics|image|message|model|multipart|text|video|x-[a-z0-9-]+|chemical)"
     r"/[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}"
-    rf"(?:\s*;\s*{_WORD}=(?:{_WORD}|\"(?:[^\"\\]|\\.)*\"))*\s*;?\s*\Z"
+    rf"(?:\s*;\s*{_WORD}=(?:[^\s;\"]+|\"(?:[^\"\\]|\\.)*\"))*\s*;?\s*\Z"
 )
 _USUAL_TYPES = frozenset(
     {

@@ -29,26 +29,25 @@ ZONE = "(?:Z|[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00))"
 URN_OID = r"urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+"
 URN_UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
 NO_URN = "(?!(?:urn:)?(?:oid|uuid):)"
+MOST_REMEMBERED = 5000
 SCHEME = r"[A-Za-z][A-Za-z0-9+.\-]*:"
 
 sound_date = re.compile(f"{YEAR}(?:-(?:{DAY}|0[1-9]|1[0-2]))?").fullmatch
 sound_datetime = re.compile(f"{YEAR}(?:-(?:{DAY}(?:T{TIME}{ZONE})?|0[1-9]|1[0-2]))?").fullmatch
-sound_instant = re.compile(f"{YEAR}-{DAY}T{TIME}{ZONE}").fullmatch
-sound_time = re.compile(TIME).fullmatch
 sound_id = re.compile(r"[A-Za-z0-9\-.]{1,64}").fullmatch
 sound_code = re.compile(r"[^\s]+(?: [^\s]+)*").fullmatch
-sound_uri = re.compile(rf"{NO_URN}\S+|{URN_OID}|{URN_UUID}").fullmatch
+_uri_form = re.compile(rf"{NO_URN}\S+|(?:{URN_OID}|{URN_UUID})(?:#\S*)?").fullmatch
 
 _TEXT = "v.__class__ is str and v.isprintable() and v.strip()"
 SOUND = {
     "boolean": "v is True or v is False",
     "string": _TEXT,
     "markdown": f"{_TEXT} and '<' not in v",
-    "code": "v.__class__ is str and sound_code(v)",
+    "code": "v.__class__ is str and (v.isalnum() or sound_code(v))",
     "id": "v.__class__ is str and sound_id(v)",
-    "uri": "v.__class__ is str and sound_uri(v)",
-    "url": "v.__class__ is str and sound_uri(v)",
-    "canonical": "v.__class__ is str and sound_uri(v)",
+    "uri": "v.__class__ is str and (v in sound_uris or sound_uri(v))",
+    "url": "v.__class__ is str and (v in sound_uris or sound_uri(v))",
+    "canonical": "v.__class__ is str and (v in sound_uris or sound_uri(v))",
     "oid": "v.__class__ is str and sound_oid(v)",
     "uuid": "v.__class__ is str and sound_uuid(v)",
     "date": "v.__class__ is str and sound_date(v)",
@@ -95,9 +94,33 @@ def sound_base64(value: str) -> bool:
         return False
 
 
+sound_uris: set[str] = set()
+"""URIs known to be sound: most of a file's are the few systems and canonicals that all files share."""
+
+
+def sound_uri(value: str) -> bool:
+    """Return True for a URI in sound form, absolute or relative, and remember it."""
+    if _uri_form(value) is None:
+        return False
+    if len(sound_uris) > MOST_REMEMBERED:
+        sound_uris.clear()
+    sound_uris.add(value)
+    return True
+
+
+def sound_instant(value: str) -> bool:
+    """Return True for an instant whose day every month has."""
+    return re.fullmatch(f"{YEAR}-{DAY}T{TIME}{ZONE}", value) is not None
+
+
+def sound_time(value: str) -> bool:
+    """Return True for a time of day."""
+    return re.fullmatch(TIME, value) is not None
+
+
 def sound_absolute(value: str) -> bool:
     """Return True for an absolute URI in sound form."""
-    return re.fullmatch(rf"{NO_URN}{SCHEME}\S+|{URN_OID}|{URN_UUID}", value) is not None
+    return re.fullmatch(rf"{NO_URN}{SCHEME}\S+|(?:{URN_OID}|{URN_UUID})(?:#\S*)?", value) is not None
 
 
 def sound_oid(value: str) -> bool:

@@ -10,17 +10,16 @@ from __future__ import annotations
 import json
 import re
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from fhircare.check.position import Places
 from fhircare.check.report import Issue
 from fhircare.check.words import sentence
 
+if TYPE_CHECKING:
+    from fhircare.check.position import Places
+
 JSON_PAGE = "https://hl7.org/fhir/R4/json.html"
-_ROOM_BEFORE_COLON = re.compile(rb"[ \t\r\n]:")
-_NAME_END = re.compile(rb'"[ \t\r\n]*:')
-_ROOT_TYPE = re.compile(r'"resourceType"\s*:\s*"([A-Za-z]+)"')
-_BARE_CONSTANT = re.compile(r'"(?:[^"\\]|\\.)*"|(-?Infinity|NaN)')
+_ROOM_BEFORE_COLON = (b" :", b"\n:", b"\t:", b"\r:")
 
 
 class _ConstantError(ValueError):
@@ -47,6 +46,8 @@ def read(raw: bytes) -> Read:
     try:
         text = raw.decode()
     except UnicodeDecodeError as fault:
+        from fhircare.check.position import Places
+
         before = raw[: fault.start].decode(errors="replace")
         line, column = Places(before, 0).at(len(before))
         mend = "FHIR JSON is UTF-8: save the file as that"
@@ -57,7 +58,7 @@ def read(raw: bytes) -> Read:
     except json.JSONDecodeError as fault:
         return Read(text, None, _syntax(text, fault.pos, fault.msg))
     except _ConstantError:
-        found = next(m for m in _BARE_CONSTANT.finditer(text) if m.group(1))
+        found = next(m for m in re.finditer(r'"(?:[^"\\]|\\.)*"|(-?Infinity|NaN)', text) if m.group(1))
         return Read(text, None, _syntax(text, found.start(1), "not a JSON number"))
     except RecursionError:
         mend = "nest less deeply"
@@ -70,11 +71,13 @@ def read(raw: bytes) -> Read:
 
 
 def _root(text: str) -> str:
-    found = _ROOT_TYPE.search(text)
+    found = re.search(r'"resourceType"\s*:\s*"([A-Za-z]+)"', text)
     return found.group(1) if found else ""
 
 
 def _syntax(text: str, offset: int, problem: str) -> Issue:
+    from fhircare.check.position import Places
+
     places = Places(text, offset)
     line, column = places.at(offset)
     what = "the file is empty" if not text.strip() else f"not JSON: {problem[:1].lower()}{problem[1:]}"
@@ -90,8 +93,8 @@ def _fatal(rule: str, message: str, mend: str, line: int, column: int, expressio
 
 def names_in(raw: bytes) -> int:
     """Return how many names the text has at most: each end of a string followed by a colon."""
-    if _ROOM_BEFORE_COLON.search(raw):
-        return len(_NAME_END.findall(raw))
+    if any(room in raw for room in _ROOM_BEFORE_COLON):
+        return len(re.findall(rb'"[ \t\r\n]*:', raw))
     return raw.count(b'":')
 
 

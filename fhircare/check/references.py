@@ -7,7 +7,7 @@ reference's text: it may hold a patient's identifier.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from fhircare.check.pointers import check_contained, check_pointers
 from fhircare.check.resolution import Index, Target, bundle_type, entry_of, read_target, version_of
@@ -117,11 +117,32 @@ def check_references(gathered: Gathered, spec: Definitions) -> Iterator[Issue]:
     if not (gathered.references or gathered.canonicals or gathered.urls or gathered.narratives):
         return
     index = Index(gathered, spec.resource_types)
+    sound: set[tuple[Any, ...]] = set()
     for at in gathered.references:
-        yield from _reference(at, index, spec.release)
+        key = _key(at)
+        if key is None or key not in sound:
+            issues = list(_reference(at, index, spec.release))
+            if key is not None and not issues:
+                sound.add(key)
+            yield from issues
     yield from check_pointers(gathered, index, spec.release)
     if index.contained:
         yield from check_contained(gathered, index, spec.release)
+
+
+def _key(ref: ReferenceAt) -> tuple[Any, ...] | None:
+    """Return all that a URN's outcome depends on: a bundle names its patient often, and looks once.
+
+    None where more matters: relative references, contained resources, and batches, whose entries stand alone.
+    """
+    _, reference, targets, scope = ref
+    text, bundle = reference.get("reference"), scope.container
+    if scope.kind != "entry" or not isinstance(text, str) or not text.startswith("urn:"):
+        return None
+    stated = reference.get("type")
+    if bundle_type(bundle) == "batch" or not (stated is None or isinstance(stated, str)):
+        return None
+    return text, stated, targets, id(bundle)
 
 
 class _At(NamedTuple):

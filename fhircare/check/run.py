@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.check.bundles import check_bundle
 from fhircare.check.path import Path, render
-from fhircare.check.position import Places
 from fhircare.check.primitives import json_type
 from fhircare.check.reading import duplicates, names_in, read
 from fhircare.check.references import check_references
@@ -29,6 +28,8 @@ def check_text(raw: bytes, compiler: Compiler, name: str) -> Report:
     issues, keys = _check(got.value, compiler, len(raw))
     if names_in(raw) == keys and not issues:
         return Report([], name)
+    from fhircare.check.position import Places
+
     root = root_name(got.value)
     places = Places(got.text)
     found = duplicates(places, root)

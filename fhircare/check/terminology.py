@@ -182,7 +182,10 @@ def concept(v: Any, at: Path, w: Walk, b: Bound) -> None:
                     return
         except (AttributeError, TypeError):
             return  # the structure is wrong, and said so
+        before = len(w.issues)
         _explain_codings(codings, at, w, b)
+        if len(w.issues) == before:
+            _remember(codings[0], b)
     elif (
         b.binding.strength == "required"
         and v.__class__ is dict
@@ -207,7 +210,19 @@ def coding(v: Any, at: Path, w: Walk, b: Bound) -> None:
             return
     except (AttributeError, TypeError):
         return
+    before = len(w.issues)
     _explain_coding(v, at, w, b)
+    if len(w.issues) == before:
+        _remember(v, b)
+
+
+def _remember(coding: dict[str, Any], b: Bound) -> None:
+    """Note that a coding outside the value set is no fault, so that it is not looked at again.
+
+    Only for bindings that are not required: there, what else the element holds may matter.
+    """
+    if b.binding.strength != "required" and len(b.good) < MOST_REMEMBERED:
+        b.good.add((coding.get("system"), coding.get("code")))
 
 
 def _explain_codings(codings: list[dict[str, Any]], at: Path, w: Walk, b: Bound) -> None:

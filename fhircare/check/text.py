@@ -11,13 +11,13 @@ if TYPE_CHECKING:
     from fhircare.check.report import Issue, Report
 
 # A resource begins at the root, in an entry or parameter, or contained in another.
-_RESOURCE = re.compile(r".*(?:\.resource|\.outcome|\.contained\[\d+\])(?=\.|$)")
+_RESOURCE = r".*(?:\.resource|\.outcome|\.contained\[\d+\])(?=\.|$)"
 _NAMES = {"fatal": "error", "error": "error", "warning": "warning", "information": "note"}
 
 
 def resource_of(expression: str) -> str:
     """Return the part of an expression that leads to its resource: ``Bundle.entry[3].resource``."""
-    found = _RESOURCE.match(expression)
+    found = re.match(_RESOURCE, expression)
     return found.group() if found else expression.split(".", maxsplit=1)[0]
 
 

@@ -1,0 +1,1 @@
+"""How fast, as ratios against a named baseline in the same run: ``python -m tests.bench``."""
