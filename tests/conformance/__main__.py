@@ -62,10 +62,13 @@ def compare(sample: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         asked = agreement.verdicts(agreement.cases(Path(folder), sample), able)
     say(agreement.table(asked))
-    left, _ = agreement.unexplained(asked)
+    left, used = agreement.unexplained(asked)
     say(f"\nnot explained: {len(left)}")
     for line in left:
         say(f"  {line}")
+    say("\nrows of disagreements.toml not needed in this run:")
+    for row in agreement.unused(used):
+        say(f"  {row}")
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Two other validators, run over many files at once: HL7's reference validator and an independent third.
 
-HL7's (``org.hl7.fhir.validation``, with R4's definitions from the class path) is written in Java by the authors of
-the standard; the third (``@medplum/core``) is in JavaScript and shares no code with it, nor with ours. Both are
+HL7's (``org.hl7.fhir.validation``, R4's definitions from the class path) is in Java, by the authors of the
+standard; the third (``@medplum/core``) is in JavaScript and shares no code with it, nor with ours. Both are
 fetched by the ordinary clients into ``build/conformance``: ``python -m tests.conformance --prepare``.
 """
 

@@ -50,8 +50,9 @@ def mutants(seed: int = 1, sample: int | None = SAMPLE) -> Iterator[Mutant]:
             found[fault].extend(make(source, _numbers(seed, fault, make.__name__, source[0])))
     found["invariant"] = [m for _, m in invariants()]
     for fault, made in found.items():
-        whole = sample is None or fault in {"invariant", "rules of a Bundle's type"}
-        yield from made if whole else _numbers(seed, fault).sample(made, min(sample or 0, len(made)))
+        # These two hold one mutant for each rule, so they are sampled more widely.
+        most = sample and sample * (10 if fault in {"invariant", "rules of a Bundle's type"} else 1)
+        yield from made if most is None else _numbers(seed, fault).sample(made, min(most, len(made)))
 
 
 def _numbers(*seed: object) -> random.Random:
@@ -82,9 +83,14 @@ def errors(text: bytes) -> list[Issue]:
 _before: dict[str, set[tuple[str, str]]] = {}
 
 
+def source_of(mutant: Mutant) -> str:
+    """Return the name of the resource a mutant was made from."""
+    return mutant.name.partition(": ")[0]
+
+
 def known(mutant: Mutant) -> set[tuple[str, str]]:
     """Return the errors a resource has before the fault: some official examples break R4's own rules."""
-    name = mutant.name.partition(": ")[0]
+    name = source_of(mutant)
     if not _before:
         for source, resource in seeds():
             found = errors(json.dumps(resource).encode())

@@ -48,7 +48,7 @@ public final class Reference {
             issue.put("line", message.getLocationLine());
           }
         }
-      } catch (Exception | LinkageError | StackOverflowError error) {
+      } catch (Exception | Error error) {
         ObjectNode issue = issues.addObject();
         issue.put("severity", "fatal");
         issue.put("expression", "");
