@@ -35,6 +35,12 @@ bench: .venv/tested
 spec: .venv/tested
 	$(BIN)/python -m fhircare.spec.vendor $(PACKAGE) fhircare/spec/r4
 
+# The check against every fault we can make, and beside HL7's reference validator and an independent third.
+conformance: .venv/tested
+	$(BIN)/python -m tests.conformance --prepare
+	$(BIN)/python -m tests.conformance --all
+	$(BIN)/python -m tests.conformance --oracles 8
+
 clean:
 	rm -rf build dist .venv
 
