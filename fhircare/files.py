@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import stat
 import sys
-import tempfile
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -109,6 +108,8 @@ def write_whole(name: str, data: bytes) -> None:
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
         return
+    import tempfile  # with shutil and its compressors, a tenth of the start of a command that only reads
+
     target = Path(name)
     if target.is_dir():
         raise OutputError(name, "is a folder", "name a file to write")

@@ -81,7 +81,13 @@ def good_codes(release: str, value_set: str) -> set[str]:  # noqa: ARG001 - they
 
 def _form_of(system: str) -> Callable[[str], bool] | None:
     """Return the test of form for the codes of a system that cannot be held, None when there is none."""
-    from fhircare.check import codes, units
+    if system not in FORMS:
+        return None
+    if system == UCUM:
+        from fhircare.check.units import parse_unit
+
+        return lambda code: parse_unit(code) is not None
+    from fhircare.check import codes
 
     forms: dict[str, Callable[[str], bool]] = {
         "urn:ietf:bcp:47": codes.language_ok,
@@ -89,9 +95,8 @@ def _form_of(system: str) -> Callable[[str], bool] | None:
         "urn:iso:std:iso:4217": codes.currency_ok,
         SNOMED: codes.snomed_ok,
         LOINC: codes.loinc_ok,
-        UCUM: lambda code: units.parse_unit(code) is not None,
     }
-    return forms.get(system)
+    return forms[system]
 
 
 def may_be(code: str, url: str, good: set[str], release: str) -> bool:
