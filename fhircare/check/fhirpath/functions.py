@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 from fhircare.check.fhirpath.model import ANY
-from fhircare.check.fhirpath.paths import Path
+from fhircare.check.fhirpath.paths import Descendants, Path
 from fhircare.check.fhirpath.terms import Bool, Empty, Filtered, Items, One, Scalar, Term
 
 if TYPE_CHECKING:
@@ -264,7 +264,7 @@ def _children(compiler: Compiler, target: Term, _: tuple[Node, ...], __: Focus) 
 
 
 def _descendants(_: Compiler, target: Term, __: tuple[Node, ...], ___: Focus) -> Term:
-    return Items(f"fp_descendants({target.nodes()})", {ANY}, boxed=True)
+    return Descendants(target)
 
 
 def _has_value(_: Compiler, target: Term, __: tuple[Node, ...], ___: Focus) -> Term:

@@ -57,6 +57,10 @@ class Model(Protocol):
         """Tell whether the release defines a type of this name."""
         ...
 
+    def is_choice(self, name: str) -> bool:
+        """Tell whether any type has a choice element of this name (``value`` for ``value[x]``)."""
+        ...
+
     def concrete(self, base: str) -> tuple[str, ...]:
         """Return the resource types that are, or specialise, ``base``."""
         ...
@@ -68,6 +72,7 @@ class SpecModel:
     def __init__(self, definitions: Definitions) -> None:
         self._definitions = definitions
         self._members: dict[str, dict[str, Element]] = {}
+        self._choices: set[str] = set()
 
     def members(self, type_name: str) -> Mapping[str, Element]:
         """Return a type's elements by their FHIRPath name."""
@@ -106,6 +111,16 @@ class SpecModel:
     def is_type(self, name: str) -> bool:
         """Tell whether the release defines a type of this name."""
         return "." not in name and self._definitions.type(name) is not None
+
+    def is_choice(self, name: str) -> bool:
+        """Tell whether any type has a choice element of this name."""
+        if not self._choices:
+            types = map(self._definitions.type, self._definitions.type_names())
+            nodes = (node for found in types if found for node in found.nodes.values())
+            self._choices = {
+                e.removesuffix("[x]") for node in nodes for e in node.elements if e.endswith("[x]")
+            }
+        return name in self._choices
 
     def concrete(self, base: str) -> tuple[str, ...]:
         """Return the resource types that are, or specialise, ``base``."""

@@ -26,6 +26,7 @@ NAMESPACE: dict[str, Any] = {
     "fp_nav": runtime.nav,
     "fp_children": runtime.children,
     "fp_descendants": runtime.descendants,
+    "fp_below": runtime.below,
     "fp_repeat": runtime.repeat,
     "fp_has_value": runtime.has_value,
     "fp_of_type": runtime.of_type,

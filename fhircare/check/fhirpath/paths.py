@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from fhircare.check.fhirpath.model import is_system
+from fhircare.check.fhirpath.model import ANY, is_system
 from fhircare.check.fhirpath.terms import Empty, One, Term
 
 if TYPE_CHECKING:
@@ -16,6 +16,19 @@ if TYPE_CHECKING:
 _ONE_OF = 3  # up to so many key tests are cheaper than one set operation
 
 
+class Descendants(Term):
+    """All elements below others; of any type."""
+
+    types = frozenset({ANY})
+    boxed = True
+
+    def __init__(self, base: Term) -> None:
+        self.base = base
+
+    def nodes(self) -> str:  # noqa: D102
+        return f"fp_descendants({self.base.nodes()})"
+
+
 class Loose(Term):
     """A member by name of items whose types do not tell how it is written: found by looking at the data."""
 
@@ -23,14 +36,24 @@ class Loose(Term):
 
     def __init__(self, unit: Unit, base: Term, name: str, types: Iterable[str]) -> None:
         self.unit, self.base, self.name, self.types = unit, base, name, frozenset(types)
+        self.choice = unit.model.is_choice(name)
+
+    def _members(self, item: str) -> str:
+        if self.choice:
+            return f"fp_nav({item}, {self.name!r})"
+        return f"fp_prims(fp_dict({item}), {self.name!r})"
 
     def nodes(self) -> str:  # noqa: D102
+        if isinstance(self.base, Descendants) and not self.choice:
+            return f"fp_below({self.base.base.nodes()}, {self.name!r})"
         item, found = self.unit.fresh(), self.unit.fresh()
-        return f"[{found} for {item} in {self.base.nodes()} for {found} in fp_nav({item}, {self.name!r})]"
+        return f"[{found} for {item} in {self.base.nodes()} for {found} in {self._members(item)}]"
 
     def exists(self) -> str:  # noqa: D102
+        if isinstance(self.base, Descendants):
+            return super().exists()
         item = self.unit.fresh()
-        return f"any(fp_nav({item}, {self.name!r}) for {item} in {self.base.nodes()})"
+        return f"any({self._members(item)} for {item} in {self.base.nodes()})"
 
 
 @dataclass(frozen=True, slots=True)

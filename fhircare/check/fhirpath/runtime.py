@@ -226,6 +226,21 @@ def descendants(items: Items) -> list[Item]:
     return found
 
 
+def below(items: Items, name: str) -> list[Item]:
+    """Return ``descendants().name`` for a name that is no choice, without a list of all descendants."""
+    found: list[Item] = []
+    beside = f"_{name}"
+    waiting = [as_dict(item) for item in items]
+    for members in waiting:  # the list grows while it is walked
+        for held in members.values():
+            for one in held if isinstance(held, list) else (held,):
+                if one.__class__ is dict:
+                    waiting.append(one)
+                    if name in one or beside in one:
+                        found.extend(prims(one, name))
+    return found
+
+
 def repeat(items: Items, step: Callable[[Item], Items]) -> list[Item]:
     """Return what a step leads to, again and again, each item once (FHIRPath 2.0.0 section 5.2)."""
     found: list[Item] = []
