@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from fhircare.check.report import Issue, Severity
     from fhircare.spec import Definitions
 
-_URN_UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")
-_URN_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
 _STATUS = re.compile(r"[1-5][0-9]{2}($|[^0-9])")
 _ASKED = frozenset({"transaction", "batch"})
@@ -61,13 +59,6 @@ RULES = {
         "value",
         "A fullUrl must be an absolute URL.",
         "Write the resource's whole URL, or urn:uuid: and a UUID in lower case.",
-        "bundle-definitions.html#Bundle.entry.fullUrl",
-    ),
-    "bundle.full-url.urn": Rule(
-        "error",
-        "value",
-        "The fullUrl is a URN that is no UUID or OID.",
-        "Write urn:uuid: and a UUID in lower case, or urn:oid: and an OID.",
         "bundle-definitions.html#Bundle.entry.fullUrl",
     ),
     "bundle.full-url.id": Rule(
@@ -192,7 +183,7 @@ def check_bundle(bundle: ResourceScope, gathered: Gathered, spec: Definitions) -
         yield from _full_url(bundle, entry, i, scopes.get(i), spec)
         yield from _response(bundle, entry, i, spec.release)
     first = {"document": "Composition", "message": "MessageHeader"}.get(kind)
-    if first and not entries:
+    if first and not entries and isinstance(bundle.resource.get("entry", []), list):
         yield finding(RULES, "bundle.empty", (bundle.path, "entry"), spec.release, kind=kind, first=first)
     elif first and 0 in scopes and scopes[0].type == first:
         yield from check_closure(bundle, scopes, gathered, spec)
@@ -274,14 +265,9 @@ def _full_url(
             severity: Severity = "error" if kind in _IDENTIFIED else "warning"
             yield finding(RULES, "bundle.full-url.missing", place, spec.release, severity=severity)
         return
-    if not isinstance(url, str) or not url:
+    if not isinstance(url, str) or not url or url.isspace():
         return
-    if url.startswith(("urn:uuid:", "urn:oid:")):
-        if not _URN_UUID.fullmatch(url) and not _URN_OID.fullmatch(url):
-            spelled = _URN_UUID.fullmatch(url.lower()) is not None
-            severity = "warning" if spelled else "error"
-            yield finding(RULES, "bundle.full-url.urn", place, spec.release, severity=severity)
-    elif not _SCHEME.match(url):
+    if not _SCHEME.match(url.lstrip()):
         yield finding(RULES, "bundle.full-url.absolute", place, spec.release)
     elif scope is not None:
         target = read_target(url, spec.resource_types)
@@ -312,7 +298,7 @@ def _searchset(
     some = any(modes.values())
     for i, entry in entries:
         mode, scope = modes[i], scopes.get(i)
-        if "resource" not in entry:
+        if "resource" not in entry and ("request" in entry or "response" in entry):  # else bdl-5 says so
             place = _entry(bundle, i, "resource")
             yield finding(RULES, "bundle.search.resource", place, spec.release)
         if not mode and some:

@@ -77,6 +77,7 @@ def check_closure(
     index = Index(gathered, spec.resource_types)
     kind = bundle_type(bundle)
     edges: dict[int, list[ResourceScope]] = {}
+    lost: set[str] = set()
     for path, text, scope in _literals(gathered):
         around = index.around(scope)
         if around.bundle is not bundle or around.entry is None:
@@ -86,15 +87,17 @@ def check_closure(
         # A reference that misses its entry by the fullUrl alone is one fault, not two.
         meant = found or (index.same_identity(target, bundle) if target.kind == "restful" else [])
         edges.setdefault(id(around.entry), []).extend(meant)
+        inside = path[1] == "reference" and scope is scopes[0] and _must_be_met(path, scope)
+        if not found and (inside or (target.kind == "urn" and path[1] == "reference")):
+            lost.add(target.type)
         # A URN or fragment that leads nowhere is reported with all other references.
-        outside = not found and target.kind in {"restful", "absolute"}
-        if outside and scope is scopes[0] and _must_be_met(path, scope):
+        if not found and inside and target.kind in {"restful", "absolute"}:
             yield finding(RULES, f"{kind}.missing", path, spec.release)
     for _, url, _, scope in gathered.canonicals:
         around = index.around(scope)
         if around.bundle is bundle and around.entry is not None:
             edges.setdefault(id(around.entry), []).extend(index.canonical(url.partition("|")[0]))
-    yield from _strays(bundle, scopes, edges, spec.release)
+    yield from _strays(bundle, scopes, edges, lost, spec.release)
 
 
 def _literals(gathered: Gathered) -> Iterator[tuple[Path, str, ResourceScope]]:
@@ -122,8 +125,18 @@ def _strays(
     bundle: ResourceScope,
     scopes: Mapping[int, ResourceScope],
     edges: dict[int, list[ResourceScope]],
+    lost: set[str],
     release: str,
 ) -> Iterator[Issue]:
+    """Yield the entries that nothing links with the first, unless a reference that leads nowhere may mean them.
+
+    Args:
+        bundle: The document or message.
+        scopes: Its entries' resources, by index.
+        edges: What each entry leads to.
+        lost: The types that references leading nowhere name, "" for one that names none.
+        release: ``R4``.
+    """
     kind = bundle_type(bundle)
     reached: set[int] = set()
 
@@ -148,7 +161,7 @@ def _strays(
                 if kind == "document" and scope.type != "Provenance":
                     yield finding(RULES, "document.backward", ((bundle.path, "entry"), i), release)
     for i, scope in scopes.items():
-        if id(scope) not in reached:
+        if id(scope) not in reached and not lost & {"", scope.type}:
             yield finding(RULES, f"{kind}.stray", ((bundle.path, "entry"), i), release)
 
 

@@ -8,7 +8,9 @@ languages, ``babel`` for currencies and countries), imported only when a code is
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import cache, lru_cache
+
+_LONGEST = 4096  # no code in use comes near; a limit, so that no text costs more than it should
 
 # --- check digits ---
 
@@ -83,7 +85,7 @@ def snomed_ok(code: str) -> bool:
     """
     if _SCTID.match(code):
         return code[-3:-1] in _CONCEPT and verhoeff_ok(code)
-    if not _GRAMMAR.search(code):
+    if not _GRAMMAR.search(code) or len(code) > _LONGEST:
         return False
     ids = _IN_EXPRESSION.findall(_STRING.sub("", _TERM.sub("", code)))
     return bool(ids) and all(_SCTID.match(found) and snomed_ok(found) for found in ids)
@@ -139,7 +141,7 @@ def language_ok(tag: str) -> bool:
     return match["language"] is None or _is_registered(match["language"])
 
 
-@cache
+@lru_cache(maxsize=1024)
 def _is_registered(language: str) -> bool:
     import langcodes  # 0.1 s, so only for a language that is none of the usual ones
 
@@ -171,8 +173,9 @@ _FORMATS = frozenset({"xml", "json", "ttl"})
 
 def mime_ok(code: str) -> bool:
     """Tell whether a code is a MIME type (BCP 13), with or without parameters, or FHIR's name of a format."""
-    usual = code in _FORMATS or code in _USUAL_TYPES
-    return usual or re.match(_MIME, code, re.IGNORECASE) is not None
+    if code in _FORMATS or code in _USUAL_TYPES:
+        return True
+    return len(code) <= _LONGEST and re.match(_MIME, code, re.IGNORECASE) is not None
 
 
 # --- currencies and countries ---

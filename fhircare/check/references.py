@@ -196,12 +196,14 @@ def _resolution(at: _At) -> Iterator[Issue]:
     bundle = at.known.around(at.scope).bundle
     kind = at.target.kind
     if len(at.found) > 1 and kind != "fragment":
-        # A history holds the same resource many times by its nature.
-        if bundle_type(bundle) != "history":
+        # A history holds the same resource many times by its nature; the same version twice is for bdl-7.
+        if bundle_type(bundle) != "history" and len({version_of(s) for s in at.found}) == len(at.found):
             yield at.finding("reference.ambiguous")
     elif at.found:
         if at.target.version and not version_of(at.found[0]):
             yield at.finding("reference.version")
+    elif at.index.unreadable(at.target, at.text, at.scope):
+        return  # what it leads to is no resource, which the walk has said
     elif kind == "fragment":
         problem = "The reference leads to a contained resource that is not there."
         if not at.target.id:

@@ -173,6 +173,20 @@ class Index:
             return [s for s in found if version_of(s) == target.version] if target.version else found
         return self.in_bundle(text, around.bundle) if target.kind in {"urn", "absolute"} else []
 
+    def unreadable(self, target: Target, text: str, scope: ResourceScope) -> bool:
+        """Tell whether a reference leads to something that stands there but is no resource of the release."""
+        owner, _, bundle = self.around(scope)
+        if target.kind == "fragment":
+            held = owner.resource.get("contained")
+            return isinstance(held, list) and any(
+                isinstance(inner, dict) and inner.get("id") == target.id for inner in held
+            )
+        entries = bundle.resource.get("entry") if bundle is not None else None
+        url = text if target.kind == "urn" else self.absolute(target, self.around(scope))
+        return isinstance(entries, list) and any(
+            isinstance(e, dict) and e.get("fullUrl") == url for e in entries
+        )
+
     def canonical(self, url: str) -> list[ResourceScope]:
         """Return the resources in the file whose canonical ``url`` this is."""
         if self._canonical is None:

@@ -93,6 +93,7 @@ def _form_of(system: str) -> Callable[[str], bool] | None:
         "urn:ietf:bcp:47": codes.language_ok,
         "urn:ietf:bcp:13": codes.mime_ok,
         "urn:iso:std:iso:4217": codes.currency_ok,
+        "urn:iso:std:iso:3166": codes.country_ok,
         SNOMED: codes.snomed_ok,
         LOINC: codes.loinc_ok,
     }

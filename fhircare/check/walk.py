@@ -27,7 +27,7 @@ class Env:
 
     __slots__ = ("resource", "root_resource", "walk")
 
-    def __init__(self, resource: dict[str, Any], root_resource: dict[str, Any], walk: Walk) -> None:
+    def __init__(self, resource: dict[str, Any], root_resource: dict[str, Any], walk: Walk | None) -> None:
         self.resource, self.root_resource, self.walk = resource, root_resource, walk
 
     def resolve(self, reference: str) -> dict[str, Any] | None:
@@ -40,7 +40,7 @@ class Env:
                 if isinstance(inner, dict) and inner.get("id") == reference[1:]:
                     return inner
             return None
-        return self.walk.resolve(reference)
+        return self.walk.resolve(reference) if self.walk is not None else None
 
     def member_of(self, value: Any, value_set: str) -> bool | None:  # noqa: ARG002 - no published rule asks
         """Tell whether a code is in a value set; here always None: not known."""
@@ -109,6 +109,10 @@ class Walk:
         self.issues.append(
             (path, Issue(severity, code, render(path), rule, sentence(message), sentence(mend), link))
         )
+
+    def leave(self) -> None:
+        """End the walk: let go of what points back at it, so that nothing circular is left."""
+        self.env = Env(self.root, self.root, None)
 
     def resolve(self, reference: str) -> dict[str, Any] | None:
         """Return the entry of the root Bundle that a reference names, by fullUrl or by type and id."""

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from fhircare.check.fhirpath.model import Model
     from fhircare.check.fhirpath.runtime import Env
 
-Rule = "Callable[[Any, Env, dict[str, Any] | None], bool]"
+_ABSTRACT = frozenset({"Resource", "DomainResource"})
 
 
 class Inline(NamedTuple):
@@ -42,9 +42,6 @@ def _term(expression: str, context: str, model: Model, names: tuple[str, str, st
     beside = element if model.is_primitive(context) else ""
     this = One(node, {context}, definite=True, element=beside)
     return unit, compiler.term(parse(expression), Focus(this, this))
-
-
-_ABSTRACT = frozenset({"Resource", "DomainResource"})
 
 
 def inline(

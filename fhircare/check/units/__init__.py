@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 Dimension = tuple[tuple[str, int], ...]
 
+_LONGEST = 255  # no unit in use comes near
 _DIGITS = 28  # significant digits of a converted amount that does not come out exact
 
 
@@ -26,10 +27,9 @@ class Unit(NamedTuple):
     """What a unit means.
 
     Attributes:
-        factor: How many of the base units one of it is; for a special unit, of the unit its scale is bound
-        to. dimension: Base units and their exponents, sorted; () for a pure number. An arbitrary unit such as
-        ``[iU]`` is a
-            base unit of its own, since nothing else can be compared with it.
+        factor: How many of the base units one is; for a special unit, of the unit its scale is bound to.
+        dimension: Base units and their exponents, sorted; () for a pure number. An arbitrary unit such as
+            ``[iU]`` is a base unit of its own, since nothing else can be compared with it.
         special: Name of the function of a special unit's scale, such as ``Cel``; "" for all others.
         scale: For a special unit, the factor of its prefix.
     """
@@ -71,9 +71,13 @@ _USUAL: dict[str, tuple[str, Dimension]] = {
 }
 
 
-@lru_cache(maxsize=4096)
 def parse_unit(code: str) -> Unit | None:
     """Return what a UCUM code (case sensitive) means, or None when it is no valid unit."""
+    return _parsed(code) if len(code) <= _LONGEST else None
+
+
+@lru_cache(maxsize=4096)
+def _parsed(code: str) -> Unit | None:
     usual = _USUAL.get(code)
     if usual is not None:
         return Unit(Fraction(usual[0]), usual[1])

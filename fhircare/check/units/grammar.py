@@ -18,7 +18,6 @@ _FACTOR = re.compile(r"(?=0*[1-9])[0-9]+(?=[./){]|\Z)")
 _SYMBOL = re.compile(r"(?:10[*^]|(?:\[[\x21-\x5a\x5c\x5e-\x7e]+\]|[A-Za-z%'\"_])+)")
 _EXPONENT = re.compile(r"[+-]?[0-9]+")
 # Limits against codes made to be costly; no unit in use comes near.
-_LONGEST = 255
 _DEEPEST = 16
 _MOST = 99
 
@@ -105,8 +104,6 @@ def _product(left: Unit, right: Unit) -> Unit:
 
 def read(code: str, units: Table | None = None) -> Unit | None:
     """Return what a code means, or None when it is no unit of the table's."""
-    if not code or len(code) > _LONGEST:
-        return None
     reader = _Reader(code, units or table())
     try:
         unit = reader.whole()
