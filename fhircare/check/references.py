@@ -202,7 +202,7 @@ def _resolution(at: _At) -> Iterator[Issue]:
     elif at.found:
         if at.target.version and not version_of(at.found[0]):
             yield at.finding("reference.version")
-    elif at.index.unreadable(at.target, at.text, at.scope):
+    elif at.known.unreadable(at.target, at.text, at.scope):
         return  # what it leads to is no resource, which the walk has said
     elif kind == "fragment":
         problem = "The reference leads to a contained resource that is not there."
