@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import sqlite3
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,3 +44,26 @@ class ShortMemory:
     def remember(self, key: str, arrived: Arrived) -> None:
         """Note what arrived."""
         self._kept[key] = arrived
+
+
+class LongMemory:
+    """What arrived at one destination, kept in the outbox's file."""
+
+    def __init__(self, db: sqlite3.Connection, destination: str) -> None:
+        self._db, self._destination = db, destination
+
+    def recall(self, key: str) -> Arrived | None:
+        """Return what arrived last under a key."""
+        row = self._db.execute(
+            "SELECT reference, version, fingerprint FROM arrived WHERE destination = ? AND name = ?",
+            (self._destination, key),
+        ).fetchone()
+        return Arrived(*row) if row else None
+
+    def remember(self, key: str, arrived: Arrived) -> None:
+        """Note what arrived."""
+        self._db.execute(
+            "INSERT INTO arrived VALUES (?, ?, ?, ?, ?) ON CONFLICT (destination, name) DO UPDATE SET "
+            "reference = excluded.reference, version = excluded.version, fingerprint = excluded.fingerprint",
+            (self._destination, key, arrived.reference, arrived.version, arrived.fingerprint),
+        )
