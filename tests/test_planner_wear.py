@@ -204,8 +204,24 @@ def test_work_that_leaves_no_room_is_named_and_the_nearest_plan_made():
     assert "work 08:00 to 18:00" in told
     assert "does not hold step" in told
     assert "Mondays" in told
-    assert "Wear for the whole day is not reached within 84 days" in told
+    assert "ends before the whole day was worn for 7 days; its highest step is 4 of 8" in told
     assert any(day.rule == "shortened" for day in schedule.days)
+
+
+def test_the_constraint_that_binds_is_found_by_letting_it_give_way():
+    """Work from 14:00 to 16:30, two sessions of 6 h in the window from 7:30 to 21:30, worked by hand.
+
+    The first at 7:30 ends at 13:30; with an hour of rest the second would start at 14:30, in work, and from
+    16:30 it would end at 22:30. With half an hour of rest it starts at 14:00 and runs through work. So either
+    work or the rest has to give way, and both are told.
+    """
+    (told,) = wear(busy("14:00", "16:30", days=["mon", "tue", "wed", "thu", "fri"])).binding
+
+    assert "does not hold step 7 (2 of 6 h) around work 14:00 to 16:30" in told
+    assert told.endswith(
+        "It would fit if the prosthesis could be put on or taken off in those hours, or if a rest of 30 minutes "
+        "were enough."
+    )
 
 
 def test_days_without_any_room_are_days_without_wear():

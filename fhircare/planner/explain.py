@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from fhircare.plan.measures import measures
 from fhircare.planner.limb import maturation, volume, volume_change
-from fhircare.planner.rules import rules
+from fhircare.planner.rules import rules, whole_number
 from fhircare.planner.socks import published_volume
 from fhircare.planner.words import duration, listed
 
@@ -184,8 +184,8 @@ def _limb(plan: Plan) -> Iterator[str]:
 def _number(plan: Plan, name: str) -> int:
     """A number as the clinician set it, or the usual one; for those that no pace changes."""
     for override in plan.wear.overrides if plan.wear else ():
-        if override.setting == name and override.value.isdigit():
-            return int(override.value)
+        if override.setting == name:
+            return whole_number(override.value) or rules().settings[name].usual
     return rules().settings[name].usual
 
 

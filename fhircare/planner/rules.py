@@ -158,7 +158,7 @@ def settings_for(pace: Pace, overrides: tuple[Override, ...] = ()) -> Settings:
             faults.append(Fault(f"{field}.setting", "stands twice", "keep one of the two"))
             continue
         seen[override.setting] = index
-        number = _whole(override.value)
+        number = whole_number(override.value)
         if number is None or not setting.low <= number <= setting.high:
             faults.append(
                 Fault(
@@ -203,6 +203,8 @@ _NOT_LESS: Final = (
     ("longest_session_minutes", "second_step_minutes"),
     ("rest_minutes", "redness_minutes"),
     ("before_sleep_minutes", "redness_minutes"),
+    ("most_days", "least_days"),
+    ("mature_months", "recovery_months"),
 )
 
 
@@ -237,7 +239,8 @@ def _unknown(field: str, name: str) -> Fault:
     return Fault(f"{field}.setting", "is not a known setting", mend)
 
 
-def _whole(text: str) -> int | None:
+def whole_number(text: str) -> int | None:
+    """Return the whole number a setting was set to, None when the text is none."""
     try:
         number = Decimal(text.strip())
     except InvalidOperation:

@@ -43,6 +43,8 @@ def sock_guide(kit: SockKit, settings: Mapping[str, int], facts: Facts) -> tuple
     for sock in kit.socks:
         if sock.over_liner == over_liner or not over_liner:
             owned[sock.ply] = owned.get(sock.ply, 0) + sock.count
+    if not owned:
+        return ()
     at_once = {ply: count // settings["sock_sets"] for ply, count in owned.items()}
     thinnest_first = bool(settings["thinnest_next_to_limb"])
     guide = []

@@ -7,7 +7,7 @@ made with.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -114,6 +114,34 @@ class Layout:
             before_sleep=settings["before_sleep_minutes"],
         )
 
+    def would_fit(self, step: int, on: dt.date, *, busy: bool = True, rest: int | None = None) -> bool:
+        """Return whether a rung would fit a date if something gave way, to tell which constraint binds.
+
+        Args:
+            step: The rung.
+            on: The date.
+            busy: False to leave busy stretches out of account.
+            rest: Another least rest between sessions.
+        """
+        rung, today = self.rungs[step - 1], self.frame(on)
+        if not busy:
+            today = replace(today, busy=())
+        if rung.all_day:
+            return today.whole() is not None and not today.busy
+        return self._placed_anew(rung, self.clock(on), today, rest) is not None
+
+    def _placed_anew(
+        self, rung: Rung, clock: Clock, today: DayFrame, rest: int | None = None
+    ) -> tuple[Span, ...] | None:
+        return place(
+            today,
+            rung.sessions,
+            rung.minutes,
+            rest=self.settings["rest_minutes"] if rest is None else rest,
+            through=self.rungs[rung.number - 2].minutes if rung.number > 1 else 0,
+            clock=clock,
+        )
+
     def _spans(self, rung: Rung, clock: Clock, today: DayFrame) -> tuple[Span, ...] | None:
         key = (today, rung.number)
         if clock.plain and key in self._placed:
@@ -124,14 +152,7 @@ class Layout:
             if spans is not None and spans[0].minutes < below:
                 spans = None  # what else is on leaves less of the day than the rung below has
         else:
-            spans = place(
-                today,
-                rung.sessions,
-                rung.minutes,
-                rest=self.settings["rest_minutes"],
-                through=self.rungs[rung.number - 2].minutes if rung.number > 1 else 0,
-                clock=clock,
-            )
+            spans = self._placed_anew(rung, clock, today)
         if clock.plain:
             self._placed[key] = spans
         return spans

@@ -12,7 +12,7 @@ The invariants, tested as properties:
 * sitting, standing and walking add up to each session.
 
 The schedule runs until the whole day has been worn for ``all_day_days`` days, and for ``least_days`` at
-least: 21 days at the usual pace.
+least: 21 days at the usual pace. When it no longer leads on, it ends after ``stalled_days``.
 """
 
 from __future__ import annotations
@@ -101,24 +101,30 @@ class _Builder:
     """Walks through the days, asking the policy where each stands and the layout what it holds."""
 
     layout: Layout
-    shortened: dict[int, set[int]] = field(default_factory=dict)
-    """Rungs that some days do not hold, with those days of the week."""
+    shortened: dict[int, dict[int, dt.date]] = field(default_factory=dict)
+    """Rungs that some days do not hold, with a date for each such day of the week."""
     no_room: set[int] = field(default_factory=set)
     """Days of the week that hold no session at all."""
     reached: bool = False
     """Whether the whole day was worn for as long as it should be."""
+    highest: int = 0
+    """Highest rung that a day stood on."""
 
     def days(self, start: dt.date) -> tuple[WearDay, ...]:
         settings, top = self.layout.settings, len(self.layout.rungs)
         climber = Climber(self.layout.policy)
         found: list[WearDay] = []
-        all_day = 0
+        all_day = highest = stalled = 0
+        patience = settings["stalled_days"] * settings["days_per_step"]
         while len(found) < settings["most_days"]:
-            if len(found) >= settings["least_days"] and all_day >= settings["all_day_days"]:
+            enough = all_day >= settings["all_day_days"] or (highest < top and stalled >= patience)
+            if len(found) >= settings["least_days"] and enough:
                 break
             day = self._day(start + dt.timedelta(days=len(found)), climber)
             found.append(day)
             all_day += day.step == top
+            stalled = 0 if day.step > highest else stalled + bool(day.sessions)
+            highest = max(highest, day.step)
             # Planned as if all goes well; the log will tell, and the same policy answers it.
             climber.live(DayOutcome(day.step, day.minutes, day.minutes, "carry-on", 0))
         if not any(day.sessions for day in found):
@@ -126,7 +132,7 @@ class _Builder:
                 "No day leaves room for even the first session",
                 "shorten what is in routine.busy or routine.days_without_wear, or wake earlier",
             )
-        self.reached = all_day >= settings["all_day_days"]
+        self.reached, self.highest = all_day >= settings["all_day_days"], highest
         return tuple(found)
 
     def _day(self, on: dt.date, climber: Climber) -> WearDay:
@@ -141,7 +147,7 @@ class _Builder:
                 continue
             rule, why = str(decision.rule), decision.why
             if step < decision.step:
-                self.shortened.setdefault(decision.step, set()).add(on.weekday())
+                self.shortened.setdefault(decision.step, {})[on.weekday()] = on
                 rule = "shortened"
                 why = f"The day does not hold step {decision.step}; this is the highest step that fits."
             told = f"{self._told(step)}{_therapy_told(self.layout, on, sessions)}"
@@ -177,13 +183,13 @@ class _Builder:
                 f"The waking day does not hold {wished} sessions of {duration(lengths(settings)[-1])} "
                 f"with {rest} minutes of rest between; the ladder goes over to one long session earlier."
             )
-        for step, weekdays in sorted(self.shortened.items()):
+        for step, dates in sorted(self.shortened.items()):
             rung = rungs[step - 1]
             what = "the whole day" if rung.all_day else f"{rung.sessions} of {duration(rung.minutes)}"
             yield (
-                f"On {weekdays_in_words(weekdays)} the day does not hold step {step} ({what}) around "
-                f"{self._busy_told(weekdays)}; the highest step that fits stands instead. It would fit if "
-                "the prosthesis could be put on or taken off in those hours."
+                f"On {weekdays_in_words(dates)} the day does not hold step {step} ({what}) around "
+                f"{self._busy_told(set(dates))}; the highest step that fits stands instead."
+                f"{self._would_fit_told(step, next(iter(dates.values())))}"
             )
         if self.no_room:
             yield (
@@ -192,9 +198,20 @@ class _Builder:
             )
         if not self.reached:
             yield (
-                f"Wear for the whole day is not reached within {settings['most_days']} days; "
-                "see the clinic about the hours and what stands in their way."
+                f"The schedule ends before the whole day was worn for {settings['all_day_days']} days; "
+                f"its highest step is {self.highest} of {len(rungs)}. "
+                "See the clinic about what stands in the way."
             )
+
+    def _would_fit_told(self, step: int, on: dt.date) -> str:
+        """What would have to give way, found by letting one thing give way at a time."""
+        layout, least = self.layout, self.layout.settings["redness_minutes"]
+        ways = []
+        if layout.would_fit(step, on, busy=False):
+            ways.append("the prosthesis could be put on or taken off in those hours")
+        if least < layout.settings["rest_minutes"] and layout.would_fit(step, on, rest=least):
+            ways.append(f"a rest of {least} minutes were enough")
+        return f" It would fit if {', or if '.join(ways)}." if ways else ""
 
     def _busy_told(self, weekdays: set[int]) -> str:
         names = {WEEKDAYS[day] for day in weekdays}
