@@ -85,7 +85,7 @@ def _unit(amount: Item) -> tuple[Any, Any]:
 
 
 def _converted(amount: Item, target: Item) -> Decimal | None:
-    from fhircare.check import units
+    from fhircare.spec import units
 
     if amount.get("system") != UCUM or target.get("system") != UCUM:
         return None
