@@ -218,10 +218,8 @@ def test_the_constraint_that_binds_is_found_by_letting_it_give_way():
     (told,) = wear(busy("14:00", "16:30", days=["mon", "tue", "wed", "thu", "fri"])).binding
 
     assert "does not hold step 7 (2 of 6 h) around work 14:00 to 16:30" in told
-    assert told.endswith(
-        "It would fit if the prosthesis could be put on or taken off in those hours, or if a rest of 30 minutes "
-        "were enough."
-    )
+    assert "if the prosthesis could be put on or taken off in those hours" in told
+    assert "or if a rest of 30 minutes were enough" in told
 
 
 def test_days_without_any_room_are_days_without_wear():
