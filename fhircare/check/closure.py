@@ -128,7 +128,7 @@ def _strays(
     lost: set[str],
     release: str,
 ) -> Iterator[Issue]:
-    """Yield the entries that nothing links with the first, unless a reference that leads nowhere may mean them.
+    """Yield the entries that nothing links with the first, unless a lost reference may mean them.
 
     Args:
         bundle: The document or message.

@@ -183,9 +183,11 @@ class Index:
             )
         entries = bundle.resource.get("entry") if bundle is not None else None
         url = text if target.kind == "urn" else self.absolute(target, self.around(scope))
-        return isinstance(entries, list) and any(
-            isinstance(e, dict) and e.get("fullUrl") == url for e in entries
-        )
+        if bundle is not None and self.in_bundle(url, bundle):
+            return False
+        if bundle is None or not isinstance(entries, list) or self.in_bundle(url, bundle):
+            return False
+        return url != "" and any(isinstance(e, dict) and e.get("fullUrl") == url for e in entries)
 
     def canonical(self, url: str) -> list[ResourceScope]:
         """Return the resources in the file whose canonical ``url`` this is."""
