@@ -40,7 +40,7 @@ def coding_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
 
 def unit_extra(kind: str, o: dict[str, Any], p: Path, w: Walk) -> None:
     """Check the unit of a quantity: UCUM must parse, and fit the kind of quantity."""
-    from fhircare.check import units
+    from fhircare.spec import units
 
     code = o.get("code")
     if not isinstance(code, str) or o.get("system") != UCUM:

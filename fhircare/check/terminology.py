@@ -84,7 +84,7 @@ def _form_of(system: str) -> Callable[[str], bool] | None:
     if system not in FORMS:
         return None
     if system == UCUM:
-        from fhircare.check.units import parse_unit
+        from fhircare.spec.units import parse_unit
 
         return lambda code: parse_unit(code) is not None
     from fhircare.check import codes
