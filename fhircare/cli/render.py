@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import re
 from pathlib import PurePath
 
 from fhircare.cli.output import say
@@ -45,7 +46,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Render, and write or measure."""
     form = "html" if args.measure else _form(args)
-    from fhircare.render import measure, render
+    from fhircare.render import render
 
     found = reading(args.bundle)
     page = render(
@@ -58,10 +59,18 @@ def run(args: argparse.Namespace) -> int:
         clinic_templates=args.templates,
     )
     if args.measure:
-        say(measure(page))
+        say("\n".join(_measured(str(page))))
         return 0
     write_whole(args.output, page if isinstance(page, bytes) else page.encode())
     return 0
+
+
+def _measured(page: str) -> tuple[str, ...]:
+    from fhircare.render import measure
+
+    # The page says which language it came out in; it need not be the one that was asked for.
+    spoken = re.search(r'<html[^>]*\blang="([^"]+)"', page)
+    return measure(page, spoken[1] if spoken else "en").lines()
 
 
 def _form(args: argparse.Namespace) -> str:
