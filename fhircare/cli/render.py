@@ -14,12 +14,13 @@ import argparse
 import datetime as dt
 import re
 from pathlib import PurePath
+from typing import Literal
 
 from fhircare.cli.output import say
 from fhircare.cli.reading import reading
 from fhircare.files import STANDARD, write_whole
 
-FORMS = ("html", "pdf", "txt")
+FORMS: dict[str, Literal["html", "pdf", "txt"]] = {"html": "html", "pdf": "pdf", "txt": "txt"}
 READERS = ("patient", "physician", "therapist", "clinic")
 
 
@@ -45,7 +46,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Render, and write or measure."""
-    form = "html" if args.measure else _form(args)
+    form = FORMS["html"] if args.measure else _form(args)
     from fhircare.render import render
 
     found = reading(args.bundle)
@@ -73,13 +74,13 @@ def _measured(page: str) -> tuple[str, ...]:
     return measure(page, spoken[1] if spoken else "en").lines()
 
 
-def _form(args: argparse.Namespace) -> str:
+def _form(args: argparse.Namespace) -> Literal["html", "pdf", "txt"]:
     if not args.output:
         args.parser.error("say where to write: -o FILE, ending in .html, .pdf or .txt")
     ending = "txt" if args.output == STANDARD else PurePath(args.output).suffix.lstrip(".").lower()
     if ending not in FORMS:
         args.parser.error("the ending of FILE chooses the form: .html, .pdf or .txt")
-    return ending
+    return FORMS[ending]
 
 
 def _day(text: str) -> dt.date:
