@@ -18,6 +18,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.advice import write_advice
+from fhircare.bundle.agreement import differences
 from fhircare.bundle.appointment import write_visits
 from fhircare.bundle.care import write_sock_guide, write_tasks
 from fhircare.bundle.careplan import bundle_of, write_careplan
@@ -101,10 +102,30 @@ def from_bundle(bundle: Any) -> Plan:
     return read(document).plan
 
 
+def contradictions(reading: Reading) -> tuple[str, ...]:
+    """Return the FHIRPath of every element of a bundle of ours that contradicts the plan read from it.
+
+    What a bundle says twice must agree: narratives, instructions, flags, ends and titles are compared with
+    the bundle made anew from its plan. Meaningful only for a bundle as it was made (``claims_ours``): a
+    server may have changed ids, and another system says things its own way.
+    """
+    return differences(reading.bundle, to_bundle(reading.plan, validate=False))
+
+
 def claims_ours(bundle: dict[str, Any]) -> bool:
     """Tell whether a bundle says that it was made here (Bundle.meta.tag)."""
     tags = Node(bundle, "Bundle").get("meta").items("tag")
     return any(tag.get("system").value == terms.uri("origin") for tag in tags)
 
 
-__all__ = ["Reading", "Unread", "claims_ours", "dump", "from_bundle", "load", "read", "to_bundle"]
+__all__ = [
+    "Reading",
+    "Unread",
+    "claims_ours",
+    "contradictions",
+    "dump",
+    "from_bundle",
+    "load",
+    "read",
+    "to_bundle",
+]

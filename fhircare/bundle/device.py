@@ -42,7 +42,7 @@ from fhircare.bundle.feature import (
 )
 from fhircare.bundle.identity import BASE
 from fhircare.bundle.limb import side_concept
-from fhircare.bundle.located import Node, Read, choice, find, listed, made
+from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.plan import Component, PositiveQuantity, Prosthesis, Quantity
 from fhircare.plan.device import ComponentKind, LinerKind, SuspensionKind
 from fhircare.spec import terms
@@ -174,19 +174,12 @@ def _write_use(draft: Draft, prosthesis: Prosthesis) -> None:
 # ---------------------------------------------------------------------------------------------- reading
 
 
-def read_prosthesis(source: Source, devices: list[Node]) -> Read[Prosthesis | None]:
-    """Read the prosthesis and its parts from the devices that the plan refers to."""
+def read_prosthesis(source: Source, devices: list[Node], patient: Node | None) -> Read[Prosthesis | None]:
+    """Read the prosthesis and its parts from the devices of the plan, and its use by the person."""
     for device in devices:
         if device_kind(device) != "prosthesis":
             continue
-        uses = find(
-            source.of_type("DeviceUseStatement"),
-            lambda use, device=device: (  # type: ignore[misc]
-                use.get("status").value in {"active", "on-hold"}
-                and source.points_to(use.get("device"), device)
-            ),
-        )
-        use = next(iter(uses), Node(None, ""))
+        use = next((one for one in _uses(source, device, patient)), Node(None, ""))
         delivered = use.get("timingPeriod").date("start").or_else(use.date("timingDateTime"))
         suspension = code_of(device, "suspension")
         fitting = code_of(device, "fitting")
@@ -208,6 +201,16 @@ def read_prosthesis(source: Source, devices: list[Node]) -> Read[Prosthesis | No
             ),
         )
     return Read(None)
+
+
+def _uses(source: Source, device: Node, patient: Node | None) -> list[Node]:
+    return [
+        use
+        for use in source.of_type("DeviceUseStatement")
+        if use.get("status").value in {"active", "on-hold"}
+        and source.points_to(use.get("device"), device)
+        and (patient is None or source.points_to(use.get("subject"), patient))
+    ]
 
 
 def _below(parts: dict[str, str], head: str) -> dict[str, str]:

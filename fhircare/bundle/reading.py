@@ -105,7 +105,9 @@ def _is_ours(careplan: Node) -> bool:
 
 def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     patient = _subject(source, careplan)
-    team = next((one for one in source.follow(careplan.items("careTeam")) if _works(source, one)), None)
+    team = next(
+        (one for one in source.follow(careplan.items("careTeam")) if _works(source, one, patient)), None
+    )
     clinic = _clinic(source, careplan, team, patient)
     conditions = [one for one in source.follow(careplan.items("addresses")) if _holds(source, one, patient)]
     support = source.follow(careplan.items("supportingInfo"))
@@ -115,6 +117,11 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     observations = [one for one in support if _stands(source, one, patient, "Observation")]
     devices = [one for one in support if _stands(source, one, patient, "Device")]
     flags = [one for one in support if _warns(source, one, patient, status.value)]
+    goals = [
+        one
+        for one in source.follow(careplan.items("goal"))
+        if _same_person(source, one, one.get("subject"), patient)
+    ]
     start = _start(careplan, source)
     tasks = listed([*read_tasks(source, requests, start), *_detail_tasks(source, details, start)])
     advice = listed([*read_advice(activities), *not_to_do])
@@ -133,7 +140,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
         limb=read_limb(source, conditions, observations),
         risks=read_risks(conditions),
         circumstances=read_circumstances(observations),
-        prosthesis=read_prosthesis(source, devices),
+        prosthesis=read_prosthesis(source, devices, patient),
         socks=read_socks(devices, observations),
         shoes=read_shoes(devices),
         wear=read_wear(source, requests, start),
@@ -145,7 +152,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
             sock_guide=read_sock_guide(requests),
         ),
         visits=read_visits(source, [one for one in activities if one.kind == "Appointment"]),
-        goals=read_goals(source, source.follow(careplan.items("goal"))),
+        goals=read_goals(source, goals),
         measurements=read_measurements(observations),
     )
 
@@ -253,9 +260,9 @@ def _same_person(source: Source, one: Node, subject: Node, patient: Node | None)
     return False
 
 
-def _works(source: Source, team: Node) -> bool:
+def _works(source: Source, team: Node, patient: Node | None) -> bool:
     if team.kind == "CareTeam" and team.get("status").value in {"proposed", "active", "suspended", None}:
-        return True
+        return _same_person(source, team, team.get("subject"), patient)
     source.skip(team, "is no care team that works")
     return False
 

@@ -1,0 +1,111 @@
+"""Nothing in a bundle can change unseen: what changes either changes the plan or contradicts it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from fhircare.bundle import contradictions, read, to_bundle
+from fhircare.bundle.agreement import REDUNDANT, redundant
+from fhircare.errors import BundleError
+from tests.plans import whole_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+PLAN = whole_plan()
+
+
+def _leaves(node: Any, path: str) -> Iterator[tuple[Any, Any, Any, str]]:
+    """Yield every primitive: the object or array it is in, its key, its value and its path."""
+    members = node.items() if isinstance(node, dict) else enumerate(node)
+    for key, value in members:
+        below = f"{path}.{key}" if isinstance(node, dict) else f"{path}[{key}]"
+        if isinstance(value, dict | list):
+            yield from _leaves(value, below)
+        else:
+            yield node, key, value, below
+
+
+def _changed(value: Any) -> Any:
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int | Decimal):
+        return value + 1
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+        return (dt.date.fromisoformat(value) + dt.timedelta(days=1)).isoformat()
+    if re.fullmatch(r"\d{4}-\d\d-\d\dT.*", value):
+        return (dt.datetime.fromisoformat(value) + dt.timedelta(hours=1)).isoformat()
+    if re.fullmatch(r"\d\d:\d\d:\d\d", value):
+        return f"{(int(value[:2]) + 1) % 24:02}{value[2:]}"
+    return value + "x"
+
+
+def _shape(path: str, bundle: dict[str, Any]) -> str:
+    """Return the path from the resource, indexes left empty."""
+
+    def kind(match: re.Match[str]) -> str:
+        return bundle["entry"][int(match[1])]["resource"]["resourceType"]
+
+    below = re.sub(r"^Bundle\.entry\[(\d+)\]\.resource(?=\.)", kind, path)
+    return re.sub(r"\[\d+\]", "[]", below)
+
+
+@pytest.fixture(scope="module")
+def outcome() -> dict[str, list[tuple[str, str]]]:
+    """Every primitive changed in turn: by shape, its path and whether the plan ``differs`` or is ``same``."""
+    bundle = to_bundle(PLAN)
+    found: dict[str, list[tuple[str, str]]] = {}
+    for parent, key, value, path in list(_leaves(bundle, "Bundle")):
+        shape = _shape(path, bundle)
+        if shape == "Bundle.resourceType":
+            continue
+        if redundant(shape) and len(found.get(shape, ())) == 2:
+            continue  # two of a kind are enough where the plan is not read from it
+        parent[key] = _changed(value)
+        try:
+            reading = read(bundle)
+        except BundleError:
+            said = "refused"
+        else:
+            said = "differs" if reading.plan != PLAN else "same"
+            if said == "same" and not any(path.startswith(told) for told in contradictions(reading)):
+                said = "unseen"
+        parent[key] = value
+        found.setdefault(shape, []).append((path, said))
+    return found
+
+
+def test_the_whole_plan_agrees_with_its_bundle() -> None:
+    """A bundle just written has nothing unread and contradicts nothing."""
+    reading = read(to_bundle(PLAN))
+
+    assert reading.plan == PLAN
+    assert reading.unread == ()
+    assert contradictions(reading) == ()
+
+
+def test_no_value_changes_unseen(outcome) -> None:
+    """Every changed primitive changes the plan, or is reported as a contradiction at its own place."""
+    unseen = [path for paths in outcome.values() for path, said in paths if said == "unseen"]
+
+    assert unseen == []
+
+
+def test_what_never_changes_the_plan_is_listed_with_its_reason(outcome) -> None:
+    """A kind of element that the plan is never read from stands in the table of redundant elements."""
+    silent = [shape for shape, paths in outcome.items() if all(said == "same" for _, said in paths)]
+
+    assert [shape for shape in silent if not redundant(shape)] == []
+
+
+def test_every_line_of_the_table_is_needed(outcome) -> None:
+    """No pattern of the table stands there for nothing."""
+    silent = [shape for shape, paths in outcome.items() if all(said == "same" for _, said in paths)]
+    idle = [pattern for pattern, _ in REDUNDANT if not any(re.fullmatch(pattern, shape) for shape in silent)]
+
+    assert idle == []
