@@ -160,6 +160,6 @@ _CALLED: dict[Any, tuple[str, ...]] = {
     explain: ("not_object", "not_list", "bad", "bad_list", "missing"),
     members: ("Members", "Variant", "choose", "rest"),
     terminology: ("Bound", "good_codes", "may_be", "concept", "coding"),
-    invariants: ("UNDECIDABLE", "broken"),
+    invariants: ("UNDECIDABLE", "broken", "undecided"),
     extras: ("good_codings", "good_units", *(function for _, function in extras.EXTRAS.values())),
 }

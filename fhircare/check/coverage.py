@@ -38,7 +38,9 @@ class Covered(NamedTuple):
 
 
 WALK = (
-    ("json.syntax", "error", "the file is JSON, in UTF-8, without NaN or Infinity"),
+    ("json.syntax", "error", "the file is JSON, without NaN, Infinity or comments"),
+    ("json.encoding", "error", "the file is UTF-8"),
+    ("json.number", "error", "no number of more digits than can be read"),
     ("json.duplicate", "error", "no name twice in one object"),
     ("json.depth", "error", "no nesting deeper than can be read"),
     ("json.type", "error", "each element has the JSON type of its FHIR type"),

@@ -1,7 +1,8 @@
-"""Which invariants stand on a node or an element, and which one it was when they do not all hold.
+"""Which invariants stand on a node or an element, and what is said when one is broken.
 
-A generated checker asks all of a node's invariants in one condition. Only when that fails is each asked
-for itself (``broken``), which compiles it a second time, as a function of its own.
+A generated checker asks them one after the other. When the structure is so wrong that asking one raises,
+the others are asked each for itself (``undecided``): that needs the compiler, which is otherwise not
+imported by a check.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from fhircare.check.path import Path
-    from fhircare.check.report import Severity
     from fhircare.check.walk import Walk
     from fhircare.spec import Constraint, Definitions, Element
 
@@ -58,37 +58,50 @@ def element_rules(element: Element, key: str) -> tuple[tuple[Constraint, ...], s
     return element.constraints, element.node or element.names[key].code
 
 
+def _stated(definitions: Definitions, node_id: str, key: str) -> tuple[tuple[Constraint, ...], str]:
+    """Return the invariants of a node, or of its element ``key``, and the type of their context."""
+    if not key:
+        return node_rules(definitions, node_id)
+    node = definitions.node(node_id)
+    elements = node.elements.values() if node else ()
+    return element_rules(next(e for e in elements if key in e.names), key)
+
+
+def broken(p: Path, w: Walk, node_id: str, key: str, rule_key: str) -> None:
+    """Say that an invariant does not hold."""
+    rules, _ = _stated(w.definitions, node_id, key)
+    rule = next(rule for rule in rules if rule.key == rule_key)
+    w.say(
+        p,
+        "warning" if rule.severity == "warning" else "error",
+        "invariant",
+        rule.key,
+        rule.human,
+        f"Make this hold: `{rule.expression}`",
+        page(w, node_id, key),
+    )
+
+
 @cache
-def _asked(definitions: Definitions, node_id: str, key: str) -> list[tuple[Constraint, Ask]]:
+def _asked(definitions: Definitions, node_id: str, key: str) -> list[tuple[str, Ask]]:
     """Return the invariants of a node, or of its element ``key``, each as a function of its own."""
     from fhircare.check.fhirpath.build import compile_expression
     from fhircare.check.fhirpath.model import SpecModel
 
-    if key:
-        node = definitions.node(node_id)
-        elements = node.elements.values() if node else ()
-        rules, context = element_rules(next(e for e in elements if key in e.names), key)
-    else:
-        rules, context = node_rules(definitions, node_id)
+    rules, context = _stated(definitions, node_id, key)
     model = SpecModel(definitions)
-    return [(r, compile_expression(r.expression, context, model)) for r in rules if r.key not in ELSEWHERE]
+    return [
+        (r.key, compile_expression(r.expression, context, model)) for r in rules if r.key not in ELSEWHERE
+    ]
 
 
-def broken(v: Any, p: Path, w: Walk, node_id: str, key: str, beside: Any) -> None:
-    """Ask each invariant for itself, and say which do not hold."""
-    for rule, ask in _asked(w.definitions, node_id, key):
-        try:
-            if ask(v, w.env, beside):
-                continue
-        except UNDECIDABLE:
-            continue  # the structure is wrong, and said so
-        severity: Severity = "warning" if rule.severity == "warning" else "error"
-        w.say(
-            p,
-            severity,
-            "invariant",
-            rule.key,
-            rule.human,
-            f"Make this hold: `{rule.expression}`",
-            page(w, node_id, key),
-        )
+def undecided(p: Path, w: Walk, node_id: str, key: str, v: Any, beside: Any) -> None:
+    """Ask each invariant for itself, leaving out those that cannot be decided and those already said."""
+    said = {issue.rule for path, issue in w.issues if path is p or path == p}
+    for rule_key, ask in _asked(w.definitions, node_id, key):
+        if rule_key not in said:
+            try:
+                if not ask(v, w.env, beside):
+                    broken(p, w, node_id, key, rule_key)
+            except UNDECIDABLE:
+                continue  # the structure is wrong, and said so

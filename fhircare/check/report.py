@@ -6,7 +6,7 @@ from typing import Any, Literal, NamedTuple
 
 Severity = Literal["fatal", "error", "warning", "information"]
 RANK: dict[str, int] = {"fatal": 0, "error": 1, "warning": 2, "information": 3}
-# R4 has no element for the line and column, but these two extensions of the standard are meant for them.
+# R4 has no element for line and column; HL7's package of extensions (hl7.fhir.uv.extensions) has these.
 _LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
 _COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
 

@@ -25,9 +25,9 @@ For ``Period`` (two dateTimes, and the rule per-1) this is what is written, cons
             rest(o, p, w, members_Period)
         try:
             if not (...):                       # per-1, as Python
-                broken(o, p, w, "Period", "", None)
+                broken(p, w, "Period", "", "per-1")
         except UNDECIDABLE:
-            broken(o, p, w, "Period", "", None)
+            undecided(p, w, "Period", "", o, None)
 
 ``o`` is the JSON object, ``p`` its path, ``w`` the walk, ``n`` the members accounted for. What is not
 plainly right goes to ``explain``, ``members``, ``terminology`` or ``invariants``, which look again and
@@ -314,28 +314,27 @@ class _TypeWriter:
         return f'Variant("{element.name}", "{checker}", {primitive}, {targets}, {bound}, {rules})'
 
     def _rules(self, rules: tuple[Constraint, ...], context: str, node_id: str) -> list[str]:
-        """Write all the invariants of a node as one condition over ``o``."""
-        condition, uses_env = self._condition(rules, context, "o", "None")
-        if not condition:
-            return []
-        call = f'broken(o, p, w, "{node_id}", "", None)'
-        return [*(["env = w.env"] if uses_env else []), *_asked(condition, call)]
+        """Write the invariants of a node, over ``o``."""
+        asked, uses_env = self._asked(rules, context, "o", "None")
+        env = ["env = w.env"] if uses_env else []
+        return [*env, *_tests(asked, f'p, w, "{node_id}", ""', "o", "None")] if asked else []
 
     def _element_rules(self, node: Node, element: Element, place: str) -> list[str]:
         """Write the invariants stated on an element, over its value ``v``."""
         rules, context = element_rules(element, element.name)
-        condition, uses_env = self._condition(rules, context, "v", "e")
-        if not condition:
+        asked, uses_env = self._asked(rules, context, "v", "e")
+        if not asked:
             return []
         primitive = context in self.definitions.primitive_types
         beside = f'o.get("_{element.name}")' if primitive else "None"
-        call = f'broken(v, {place}, w, "{node.id}", "{element.name}", e)'
-        return [f"e = {beside}", *(["env = w.env"] if uses_env else []), *_asked(condition, call)]
+        env = ["env = w.env"] if uses_env else []
+        return [f"e = {beside}", *env, *_tests(asked, f'{place}, w, "{node.id}", "{element.name}"', "v", "e")]
 
-    def _condition(
+    def _asked(
         self, rules: tuple[Constraint, ...], context: str, node: str, element: str
-    ) -> tuple[str, bool]:
-        parts: list[str] = []
+    ) -> tuple[list[tuple[str, str]], bool]:
+        """Return each invariant's key and its Python, and whether any of them reads ``env``."""
+        asked: list[tuple[str, str]] = []
         uses_env = False
         for rule in rules:
             if rule.key in ELSEWHERE:
@@ -344,10 +343,13 @@ class _TypeWriter:
             prefix = f"k_{identifier(self.definition.name)}_{self._conditions}_"
             made = inline(rule.expression, context, self.model, node=node, element=element, prefix=prefix)
             self.head.update(made.constants)
-            parts.append(f"({made.source})")
+            asked.append((rule.key, made.source))
             uses_env = uses_env or made.uses_env
-        return "\n            and ".join(parts), uses_env
+        return asked, uses_env
 
 
-def _asked(condition: str, call: str) -> list[str]:
-    return ["try:", f"    if not ({condition}):", f"        {call}", "except UNDECIDABLE:", f"    {call}"]
+def _tests(asked: list[tuple[str, str]], where: str, value: str, beside: str) -> list[str]:
+    lines = ["try:"]
+    for key, condition in asked:
+        lines += [f"    if not ({condition}):", f'        broken({where}, "{key}")']
+    return [*lines, "except UNDECIDABLE:", f"    undecided({where}, {value}, {beside})"]
