@@ -113,7 +113,7 @@ def read_visits(source: Source, appointments: list[Node]) -> Read[tuple[Visit, .
                 latest=window.date("end").or_else(day),
                 role=role,
                 status=status,
-                why=one.text("comment"),
+                why=one.text("comment").or_else(one.text("description")),
             )
         )
     return listed(found)

@@ -154,11 +154,12 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> l
         if activity(one):
             continue
         code = one.get("code")
-        text = code.text("text").or_else(one.text("patientInstruction")).or_else(code.said())
+        own = code.code_in("care-task")
+        said = code.text("text").or_else(one.text("patientInstruction")).or_else(code.said())
+        text = said if own else one.text("patientInstruction").or_else(said)
         task = read_task(source, one, one.get("occurrenceTiming"), one.get("occurrencePeriod"), start, text)
         if task is None:
             continue
-        own = code.code_in("care-task")
         after = one.get("asNeededCodeableConcept").code_in("detail")
         found.append(
             made(

@@ -237,7 +237,7 @@ def _code(code: str) -> Json:
 def read_limb(source: Source, conditions: list[Node], observations: list[Node]) -> Read[Limb | None]:
     """Read the limb from the plan's conditions and the observations it refers to."""
     for condition in conditions:
-        side = read_side(condition.first("bodySite"))
+        side = read_side(condition.first("bodySite")) or _coded_side(condition)
         level = condition.get("code").code_in("limb-level") or _coded_level(condition)
         if side is None or level.value not in get_args(LimbLevel):
             continue
@@ -267,6 +267,14 @@ def _coded_level(condition: Node) -> Read[str]:
         return Read("above-knee", known.path)
     found = code.code_in("sct")
     return Read("above-knee", found.path) if found.value == "299647001" else Read("")
+
+
+def _coded_side(condition: Node) -> Read[Side] | None:
+    known = condition.get("code").code_in("icd10cm")
+    for side in get_args(Side):
+        if known.value == _ICD[side]:
+            return Read(side, known.path)
+    return None
 
 
 def read_side(site: Node) -> Read[Side] | None:

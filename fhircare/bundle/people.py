@@ -327,7 +327,7 @@ def _read_professional(
 
 
 def read_role(concepts: list[Node]) -> Read[Role] | None:
-    """Return the role that the first telling concept names, None when none does."""
+    """Return the role that a concept names by code, else in our very words; None when none does."""
     nucc = {code: role for role, code in _NUCC.items()}
     for concept in concepts:
         ours = concept.code_in("professional-role")
@@ -339,4 +339,9 @@ def read_role(concepts: list[Node]) -> Read[Role] | None:
         doctor = concept.code_in("practitioner-role")
         if doctor.value == "doctor":
             return Read("physician", doctor.path)
+    said = [concept.said() for concept in concepts]
+    for role in get_args(Role):
+        for text in said:
+            if text.value.casefold() == terms.display("professional-role", role).casefold():
+                return Read(role, text.path)
     return None

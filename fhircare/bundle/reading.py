@@ -83,7 +83,22 @@ def read(bundle: Mapping[str, Any]) -> Reading:
     source = Source(bundle)
     careplan = _careplan(source)
     found = _read_plan(source, careplan)
+    _name_the_rest(source, careplan, found.parts)
     return Reading(bundle, found.value, tuple(dict.fromkeys(source.unread)), found.parts)
+
+
+def _name_the_rest(source: Source, careplan: Node, places: dict[str, str]) -> None:
+    """Name what the CarePlan points to and no leaf was read from."""
+    if not careplan:
+        source.skip(careplan, "holds no CarePlan")
+        return
+    read_from = set(places.values()) | {one.path for one in source.unread}
+    pointed = [*careplan.items("supportingInfo"), *careplan.items("goal"), *careplan.items("addresses")]
+    pointed += [activity.get("reference") for activity in careplan.items("activity")]
+    for resource in filter(None, map(source.resolve, pointed)):
+        repeats = resource.kind == "Flag" and resource.get("code").code_in("sign-level")
+        if not repeats and not any(path.startswith(resource.path) for path in read_from):
+            source.skip(resource, "holds nothing that this plan has a place for")
 
 
 def _careplan(source: Source) -> Node:
