@@ -1,16 +1,15 @@
 """From a bundle to what people hold in their hands: instructions, letters, sheets, and a calendar file.
 
-``render`` and ``calendar`` read only what ``fhircare.bundle.read`` found in the bundle. No page is made without
-its cautions, its stop rules and its contacts: after a page was filled it is read back, and a missing one is an error.
+``render`` and ``calendar`` read only what ``fhircare.bundle.read`` found in the bundle. No page is made
+without its cautions, its stop rules and its contacts: after a page was filled it is read back, and a missing
+one is an error.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from fhircare.errors import TemplateError
 from fhircare.render.measure import measure
@@ -21,6 +20,10 @@ from fhircare.render.view.clinic import clinic_view
 from fhircare.render.view.physician import physician_view
 from fhircare.render.view.therapist import therapist_view
 from fhircare.render.words import SOURCE, Words, choose, languages, locale_for
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable, Mapping
 
 Form = Literal["html", "pdf", "txt"]
 Reader = Literal["patient", "physician", "therapist", "clinic"]
@@ -79,8 +82,8 @@ def render(
         HTML or plain text as ``str``, PDF as ``bytes``. The same bundle gives the same page.
 
     Raises:
-        TemplateError: When a template or a sentence is missing, when the language asked for is not there, or when
-            a caution, a stop rule or a contact would not be on the page.
+        TemplateError: When a template or a sentence is missing, when the language asked for is not there, or
+            when a caution, a stop rule or a contact would not be on the page.
     """
     places = folders(Path(clinic_templates) if clinic_templates is not None else None)
     page = READERS.get(reader)
@@ -95,11 +98,11 @@ def render(
     ending = "txt" if form == "txt" else "html"
     context: dict[str, Any] = {"view": view, "say": words.say, "form": form}
     filled = fill(places, f"{page.template}.{ending}.jinja", context)
+    _verify(" ".join(filled.split()) if form == "txt" else text_of(filled), view.required)
     if form == "txt":
-        filled = wrap(filled)
-    _verify(filled, view.required)
+        return wrap(filled)
     if form == "pdf":
-        from fhircare.render.pdf import pdf  # noqa: PLC0415 - WeasyPrint is slow to import and needed for PDF only
+        from fhircare.render.pdf import pdf
 
         return pdf(filled)
     return filled
@@ -115,7 +118,7 @@ def calendar(reading: Readable, *, language: str | None = None) -> bytes:
     Raises:
         TemplateError: When the bundle names no clinic, or the language is not there.
     """
-    from fhircare.render.ics import calendar_of  # noqa: PLC0415 - needed for calendars only
+    from fhircare.render.ics import calendar_of
 
     words, _ = _words(reading, "patient", language, folders())
     return calendar_of(reading, words)
@@ -133,21 +136,27 @@ def _words(
     chosen = choose(found, wanted)
     if chosen is None:
         if language is not None:
-            raise TemplateError(f"there is no catalog for this language — there are: {', '.join(sorted(found))}")
+            raise TemplateError(
+                f"there is no catalog for this language — there are: {', '.join(sorted(found))}"
+            )
         chosen = found[SOURCE]
     address = plan.clinic.address if plan.clinic is not None else None
     same = chosen.tag.split("-")[0] == wanted.replace("_", "-").split("-")[0].lower()
-    locale = locale_for(wanted if same else chosen.tag, address.country.upper() if address is not None else "")
+    locale = locale_for(
+        wanted if same else chosen.tag, address.country.upper() if address is not None else ""
+    )
     return Words(chosen, found[SOURCE], locale), wanted
 
 
-def _verify(page: str, required: tuple[Said, ...]) -> None:
+def _verify(text: str, required: tuple[Said, ...]) -> None:
     """Read the page back: every caution, stop rule and contact must be there."""
-    text = text_of(page)
     missing = [line for line in required if " ".join(str(line).split()) not in text]
     if missing:
-        names = ", ".join(sorted({line.key if isinstance(line, Sentence) and line.key else "a contact" for line in missing}))
-        raise TemplateError(f"these must be on the page and are not: {names} — put them back into the template")
+        keys = {line.key if isinstance(line, Sentence) and line.key else "a contact" for line in missing}
+        raise TemplateError(
+            f"these must be on the page and are not: {', '.join(sorted(keys))} — "
+            "put them back into the template"
+        )
 
 
 __all__ = ["READERS", "Asked", "Form", "Readable", "Reader", "Value", "View", "calendar", "measure", "render"]

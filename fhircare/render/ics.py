@@ -1,12 +1,13 @@
 """The plan as a calendar file: RFC 5545, in the clinic's time zone.
 
-A run of days with the same session (start and length) becomes one recurring event, so that a phone shows every
-session and a person can move one phase by hand. Each session has its skin check. Rules kept here:
+A run of days with the same session (start and length) becomes one recurring event, so that a phone shows
+every session and a person can move one phase by hand. Each session has its skin check. Rules kept here:
 
-* ``UID`` is made from the clinic, the plan's number and the event's own place in the plan; ``SEQUENCE`` grows with
-  the plan's revision; ``DTSTAMP`` is when the plan was written: the same plan gives the same bytes.
-* ``RRULE`` says ``COUNT``, never ``UNTIL``: the length of a run is known, and ``UNTIL`` must be in UTC (RFC 5545,
-  3.3.10).
+* ``UID`` is made from the clinic, the plan's number and the event's own place in the plan; ``SEQUENCE``
+  grows with the plan's revision; ``DTSTAMP`` is when the plan was written: the same plan gives the same
+  bytes.
+* ``RRULE`` says ``COUNT``, never ``UNTIL``: the length of a run is known, and ``UNTIL`` must be in UTC (RFC
+  5545, 3.3.10).
 * No ``METHOD``: the file is for keeping, it invites nobody. Titles are neutral and every event is private.
 """
 
@@ -14,18 +15,22 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Event
 
 from fhircare.errors import TemplateError
-from fhircare.plan import Clinic, Plan, Session, Visit
 from fhircare.render.said import clean
-from fhircare.render.view.page import Readable
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from fhircare.plan import Clinic, Plan, Session, Visit
+    from fhircare.render.view.page import Readable
+    from fhircare.render.words import Words
 
 REMIND_BEFORE = dt.timedelta(minutes=15)
 """How long before a session or visit the calendar reminds (common practice, no source)."""
@@ -51,11 +56,15 @@ def calendar_of(reading: Readable, words: Words) -> bytes:
     """
     plan = reading.plan
     if plan.clinic is None:
-        raise TemplateError("the bundle names no clinic, so there is no time zone for a calendar — add the clinic")
+        raise TemplateError(
+            "the bundle names no clinic, so there is no time zone for a calendar — add the clinic"
+        )
     try:
         zone = ZoneInfo(plan.clinic.time_zone)
     except (KeyError, ValueError, OSError) as error:  # ZoneInfoNotFoundError is a KeyError
-        raise TemplateError("the clinic's time zone is unknown — write an IANA name such as America/Chicago") from error
+        raise TemplateError(
+            "the clinic's time zone is unknown — write an IANA name such as America/Chicago"
+        ) from error
     made = Calendar()
     made.add("prodid", "-//fhircare//Plan calendar//EN")
     made.add("version", "2.0")
@@ -65,14 +74,16 @@ def calendar_of(reading: Readable, words: Words) -> bytes:
     events = [*_wear_events(plan, plan.clinic, zone, words), *_visit_events(plan, plan.clinic, zone, words)]
     for event in events:
         made.add_component(event)
-    if events:
-        # Two years of rules on either side: the span is fixed by the plan, never by today.
-        starts = [event["dtstart"].dt for event in events]
-        made.add_missing_timezones(
-            first_date=min(starts).date().replace(month=1, day=1),
-            last_date=(max(starts) + dt.timedelta(days=366)).date(),
-        )
+    starts = [event.start for event in events]
+    if starts:
+        # The zone's rules over the years of the plan: fixed by the plan, never by today.
+        first, last = min(map(_day, starts)), max(map(_day, starts))
+        made.add_missing_timezones(dt.date(first.year, 1, 1), dt.date(last.year + 1, 12, 31))
     return bytes(made.to_ical())
+
+
+def _day(start: dt.date | dt.datetime) -> dt.date:
+    return start.date() if isinstance(start, dt.datetime) else start
 
 
 def _runs(plan: Plan) -> Iterator[_Run]:
@@ -116,7 +127,7 @@ def _wear_events(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> It
         event.add("transp", "TRANSPARENT")
         event.add_component(_alarm(str(event["summary"])))
         yield event
-        # Wall-clock sum: the next day's clock time is what the person reads, also on a night the clocks change.
+        # A sum of clock times: what the person reads on the clock, also in a night when the clocks change.
         naive = dt.datetime.combine(run.first, session.start) + dt.timedelta(minutes=session.minutes)
         check = _event(
             plan, clinic, f"skin/{run.first.isoformat()}/{run.number}", naive.replace(tzinfo=zone),
@@ -158,9 +169,7 @@ def _notes(plan: Plan, clinic: Clinic, words: Words) -> list[str]:
     return notes
 
 
-def _event(
-    plan: Plan, clinic: Clinic, place: str, start: dt.datetime, minutes: int, summary: str
-) -> Event:
+def _event(plan: Plan, clinic: Clinic, place: str, start: dt.datetime, minutes: int, summary: str) -> Event:
     stamp = (plan.written_at or start).astimezone(dt.UTC)
     name = uuid.uuid5(uuid.NAMESPACE_URL, f"{clinic.uri}/plans/{plan.number}/calendar/{place}")
     event = Event()

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import base64
-import binascii
 import html
 import logging
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fhircare.errors import TemplateError
-
-if TYPE_CHECKING:
-    import weasyprint.urls
 
 _DRAWING = "data:image/svg+xml;base64,"
 
 
 def pdf(page: str) -> bytes:
-    """Turn one of our HTML pages into a PDF that conforms to PDF/UA-1 (ISO 14289-1): tagged, titled, in a language.
+    """Turn one of our HTML pages into PDF/UA-1 (ISO 14289-1): tagged, titled, in a language.
 
-    The same page gives the same bytes: no date is written, and the file's identifier is made from its content.
+    The same page gives the same bytes: no date is written, and the file's identifier is made from its
+    content.
 
     Args:
         page: A whole HTML page that needs nothing from outside.
@@ -29,37 +26,41 @@ def pdf(page: str) -> bytes:
         TemplateError: When WeasyPrint cannot be loaded, or the page asks for something from outside.
     """
     try:
-        import weasyprint  # noqa: PLC0415 - slow to import, and its system libraries may be missing
-        from weasyprint.urls import URLFetcher  # noqa: PLC0415 - likewise
+        import weasyprint
+        from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
     except (ImportError, OSError) as error:
         raise TemplateError(
-            "WeasyPrint cannot be loaded — install Pango (package libpango-1.0-0, libpangoft2-1.0-0), or write html"
+            "WeasyPrint cannot be loaded — install Pango (packages libpango-1.0-0 and libpangoft2-1.0-0), "
+            "or write html"
         ) from error
     logging.getLogger("weasyprint").setLevel(logging.CRITICAL)
 
-    class OnlyDrawings(URLFetcher):  # type: ignore[misc] - WeasyPrint has no types
+    class OnlyDrawings(URLFetcher):  # type: ignore[misc]  # WeasyPrint has no types
         """Hands out the drawings that stand in the page itself, and nothing else."""
 
-        def fetch(self, url: str, headers: Any = None) -> weasyprint.urls.URLFetcherResponse:
+        def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:
             """Decode a drawing; refuse all else."""
             if not url.startswith(_DRAWING):
-                raise TemplateError("the page asks for something from outside — keep pictures and styles inside it")
-            try:
-                drawing = base64.b64decode(url.removeprefix(_DRAWING), validate=True)
-            except binascii.Error as error:
-                raise TemplateError("a drawing in the page is broken — mend the template") from error
-            return weasyprint.urls.URLFetcherResponse(url, drawing, {"Content-Type": "image/svg+xml"})
+                raise ValueError("outside")
+            drawing = base64.b64decode(url.removeprefix(_DRAWING), validate=True)
+            return URLFetcherResponse(url, drawing, {"Content-Type": "image/svg+xml"})
 
-    document = weasyprint.HTML(string=lighten(page), url_fetcher=OnlyDrawings(fail_on_errors=True))
-    made: Any = document.write_pdf(pdf_variant="pdf/ua-1")
+    try:
+        document = weasyprint.HTML(string=lighten(page), url_fetcher=OnlyDrawings(fail_on_errors=True))
+        made: Any = document.write_pdf(pdf_variant="pdf/ua-1")
+    except FatalURLFetchingError as error:
+        raise TemplateError(
+            "the page asks for something from outside, or a drawing in it is broken — keep pictures and "
+            "styles inside"
+        ) from error
     return bytes(made)
 
 
 def lighten(page: str) -> str:
-    """Take out what a PDF has no use for, since WeasyPrint weighs every element of a page against every style.
+    """Take out what a PDF has no use for: WeasyPrint weighs every element against every style.
 
-    Elements that only machines read go. A drawing becomes a picture of itself, its title and description the text
-    that stands for it.
+    Elements that only machines read go. A drawing becomes a picture of itself, its title and description the
+    text that stands for it.
     """
     page = re.sub(r"</?(?:time|data)\b[^>]*>| data-source=\"[^\"]*\"", "", page)
     return re.sub(r"(?s)<svg\b.*?</svg>", lambda found: _as_picture(found[0]), page)

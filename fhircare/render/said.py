@@ -1,9 +1,9 @@
 """What stands on a page: values from the bundle that name their source, and sentences that hold them.
 
-Both print themselves twice. ``str()`` gives plain text, for the text form and for attributes. ``__html__`` gives
-escaped HTML, which Jinja2 calls by itself: a value stands in an element that names the FHIR path it came from,
-text that a person typed is kept apart from the direction of the page (``bdi``), and a sentence in another language
-than the page says so.
+Both print themselves twice. ``str()`` gives plain text, for the text form and for attributes. ``__html__``
+gives escaped HTML, which Jinja2 calls by itself: a value stands in an element that names the FHIR path it
+came from, text that a person typed is kept apart from the direction of the page (``bdi``), and a sentence in
+another language than the page says so.
 """
 
 from __future__ import annotations
@@ -11,14 +11,18 @@ from __future__ import annotations
 import functools
 import re
 import unicodedata
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from markupsafe import Markup, escape
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 Kind = Literal["text", "time", "number", "phone"]
-"""``text`` is typed by a person, ``time`` a date, clock time or length of time, ``number`` a count or measure."""
+"""``text`` is typed by a person, ``time`` a date, clock time or length of time, ``number`` a count or
+measure.
+"""
 
 _BREAKS = "\t\n\v\f\r\x85\u2028\u2029"
 _HIDDEN = frozenset("\u200e\u200f\u061c\ufeff\ufff9\ufffa\ufffb")
@@ -34,9 +38,12 @@ def clean(text: str) -> str:
     for letter in text:
         if letter in _BREAKS:
             kept.append(" ")
-        elif letter in _HIDDEN or "\u202a" <= letter <= "\u202e" or "\u2066" <= letter <= "\u2069":
-            continue
-        elif unicodedata.category(letter) in {"Cc", "Cs", "Co", "Cn"}:
+        elif (
+            letter in _HIDDEN
+            or "\u202a" <= letter <= "\u202e"
+            or "\u2066" <= letter <= "\u2069"
+            or unicodedata.category(letter) in {"Cc", "Cs", "Co", "Cn"}
+        ):
             continue
         else:
             kept.append(letter)
@@ -73,8 +80,10 @@ class Value:
         return bool(self.text)
 
     def __html__(self) -> Markup:
-        """The value in an element of its kind, with ``data-source``."""
+        """The value in an element of its kind, with ``data-source``; bare when it came from no element."""
         text = escape(self.text)
+        if not self.source and self.kind in {"time", "number"}:
+            return text
         attributes = _attribute("data-source", self.source) + _attribute("lang", self.lang)
         machine = escape(self.machine)
         if self.kind == "time":
@@ -87,7 +96,7 @@ class Value:
             made = f'<data value="{machine}"{attributes}>{text}</data>'
         else:
             made = f"<span{attributes}>{text}</span>"
-        return Markup(made)  # noqa: S704 - every part of it was escaped above
+        return Markup(made)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +118,7 @@ class Sentence:
     source: str = ""
 
     def __str__(self) -> str:
-        return "".join(
-            str(self.values[piece]) if place else piece for place, piece in pieces(self.template)
-        )
+        return "".join(str(self.values[piece]) if place else piece for place, piece in pieces(self.template))
 
     def __bool__(self) -> bool:
         return bool(self.template)
@@ -126,7 +133,7 @@ class Sentence:
             made = f"<data{attributes}>{made}</data>"
         if self.lang:
             made = f'<span lang="{escape(self.lang)}">{made}</span>'
-        return Markup(made)  # noqa: S704 - every part of it was escaped above
+        return Markup(made)
 
 
 @functools.lru_cache(maxsize=4096)

@@ -1,7 +1,7 @@
 """The one Jinja2 environment: where templates are looked for, and the rules they are read by.
 
-Templates are looked for in three places, in order: the clinic's own folder, the package, the checkout. HTML is
-escaped by itself; a name that a template uses and nobody gave is an error, not an empty place.
+Templates are looked for in three places, in order: the clinic's own folder, the package, the checkout. HTML
+is escaped by itself; a name that a template uses and nobody gave is an error, not an empty place.
 """
 
 from __future__ import annotations
@@ -11,14 +11,17 @@ import html
 import importlib.resources
 import re
 import textwrap
-from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import jinja2
 from markupsafe import Markup
 
 import fhircare
 from fhircare.errors import TemplateError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 TEXT_WIDTH = 60
 """Letters in a line of the plain-text form: it fits a telephone held upright and any e-mail."""
@@ -49,7 +52,7 @@ def environment(places: tuple[Path, ...]) -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        auto_reload=False,
+        auto_reload=len(places) > 1,  # a clinic works on its own templates; ours do not change
         cache_size=200,
     )
     built.filters["css_string"] = css_string
@@ -67,13 +70,17 @@ def fill(places: tuple[Path, ...], name: str, values: Mapping[str, object]) -> s
     except jinja2.TemplateNotFound as error:
         raise TemplateError(f"{error.name}: the template is missing — restore it") from error
     except jinja2.TemplateSyntaxError as error:
-        raise TemplateError(f"{error.name} (line {error.lineno}): not a template — {error.message}") from error
+        raise TemplateError(
+            f"{error.name} (line {error.lineno}): not a template — {error.message}"
+        ) from error
     except jinja2.UndefinedError as error:
-        raise TemplateError(f"{name}: {error.message} — the template's first lines list its variables") from error
+        raise TemplateError(
+            f"{name}: {error.message} — the template's first lines list its variables"
+        ) from error
 
 
 def css_string(text: object) -> Markup:
-    """Text as a CSS string that cannot leave its quotes: everything but letters and digits is written as a code."""
+    """Text as a CSS string that cannot leave its quotes: all but letters and digits is written as codes."""
     safe = "".join(
         letter if letter.isascii() and letter.isalnum() else f"\\{ord(letter):06x}" for letter in str(text)
     )
@@ -93,8 +100,6 @@ def wrap(text: str) -> str:
 
 
 def text_of(page: str) -> str:
-    """What a person reads of a page, HTML or plain: no tags, no styles, one space between words."""
-    if "<" in page:
-        page = re.sub(r"(?s)<(style|script)\b.*?</\1>", " ", page)
-        page = html.unescape(re.sub(r"(?s)<[^>]*>", "", page))
-    return " ".join(page.split())
+    """What a person reads of an HTML page: no tags, no styles, one space between words."""
+    page = re.sub(r"(?s)<(style|script)\b.*?</\1>", " ", page)
+    return " ".join(html.unescape(re.sub(r"(?s)<[^>]*>", "", page)).split())

@@ -1,23 +1,21 @@
 """The words of one language: sentences from its catalog, dates, times and numbers in the reader's habit.
 
 A language is a folder ``words/<tag>/`` with gettext catalogs by subject in ``LC_MESSAGES`` (``*.po``, keys as
-``msgid``) and ``language.toml`` (who reviewed the translation, and when). English is the source. A sentence that a language lacks,
-or that is marked fuzzy, is said in English and marked as English, except those a life may hang on
-(``CRITICAL``): a language without them cannot be used.
+``msgid``) and ``language.toml`` (who reviewed the translation, and when). English is the source. A sentence
+that a language lacks, or that is marked fuzzy, is said in English and marked as English, except those a life
+may hang on (``CRITICAL``): a language without them cannot be used.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import functools
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from fractions import Fraction
 from io import BytesIO
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_skeleton, format_time
@@ -29,10 +27,17 @@ from babel.units import format_unit
 from fhircare.errors import TemplateError
 from fhircare.render.said import Said, Sentence, Value, clean, pieces
 
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
+
 SOURCE = "en"
 """The language all sentences are written in first."""
 CRITICAL = ("caution.", "sign.", "call.", "contact.", "advice.caution.", "advice.call.")
-"""Keys that start so are cautions, stop rules and contacts: never said in a language the reader may not read."""
+"""Keys that start so are cautions, stop rules and contacts: never said in a language the reader may not
+read.
+"""
 _CUSTOMARY = frozenset({"US", "LR", "MM"})
 """Countries in which people count in pounds, inches and degrees Fahrenheit (common practice, no source)."""
 
@@ -67,13 +72,17 @@ def read_language(folder: Path) -> Language:
             for message in messages:
                 key = str(message.id)
                 if key in sentences:
-                    raise TemplateError(f"words/{folder.name}/{catalog.name}: {key} stands twice — remove one")
+                    raise TemplateError(
+                        f"words/{folder.name}/{catalog.name}: {key} stands twice — remove one"
+                    )
                 if message.id and message.string and not message.fuzzy:
                     sentences[key] = str(message.string)
         facts = folder / "language.toml"
         about = tomllib.loads(facts.read_text("utf-8")) if facts.is_file() else {}
     except (OSError, ValueError, PoFileError) as error:
-        raise TemplateError(f"words/{folder.name}: a catalog cannot be read — {type(error).__name__}") from error
+        raise TemplateError(
+            f"words/{folder.name}: a catalog cannot be read — {type(error).__name__}"
+        ) from error
     return Language(
         folder.name, sentences, str(about.get("reviewed_by", "")), str(about.get("reviewed_on", ""))
     )
@@ -107,7 +116,7 @@ def languages(roots: tuple[Path, ...]) -> Mapping[str, Language]:
 
 
 def choose(found: Mapping[str, Language], wanted: str) -> Language | None:
-    """The language for a BCP 47 tag: the tag itself, else the same language without its region; None if neither."""
+    """The language for a BCP 47 tag: the tag itself, else the same without its region; None if neither."""
     by_tag = {tag.replace("_", "-").lower(): language for tag, language in found.items()}
     subtags = wanted.replace("_", "-").lower().split("-")
     while subtags:
@@ -118,7 +127,10 @@ def choose(found: Mapping[str, Language], wanted: str) -> Language | None:
 
 
 def locale_for(tag: str, territory: str) -> Locale:
-    """Babel's locale for a tag, in the clinic's country when the tag names none; English when Babel knows neither."""
+    """Babel's locale for a tag, in the clinic's country when the tag names none.
+
+    English when Babel knows neither.
+    """
     subtags = tag.replace("-", "_").split("_")
     attempts = ["_".join(subtags), subtags[0]]
     if len(subtags) == 1 and territory:
@@ -166,15 +178,15 @@ class Words:
         """The sentence of a key, with its values.
 
         Raises:
-            TemplateError: When no language has it, when it is one of the ``CRITICAL`` and this language lacks it,
-                or when a value it names was not given.
+            TemplateError: When no language has it, when it is one of the ``CRITICAL`` and this language
+                lacks it, or when a value it names was not given.
         """
         text, lang = self.language.sentences.get(key), ""
         if text is None:
             if key.startswith(CRITICAL):
                 raise TemplateError(
-                    f"words/{self.language.tag}: the sentence {key} is missing — cautions, stop rules and contacts "
-                    "must be written in every language that is offered"
+                    f"words/{self.language.tag}: the sentence {key} is missing — cautions, stop rules and "
+                    "contacts must be written in every language that is offered"
                 )
             text, lang = self.english.sentences.get(key), SOURCE
             if text is None:
@@ -182,7 +194,8 @@ class Words:
         self.used.add(key)
         if not named(text) <= values.keys():
             raise TemplateError(
-                f"words/{self.language.tag}: the sentence {key} names a value that is not given — mend its braces"
+                f"words/{self.language.tag}: the sentence {key} names a value that is not given — "
+                "mend its braces"
             )
         return Sentence(key, text, values, lang if self.language.tag != SOURCE else "")
 
@@ -200,7 +213,7 @@ class Words:
         return tuple(found)
 
     def coded(self, group: str, code: str, text: str, source: str = "", **values: object) -> Said:
-        """The sentence of a code, with its source; for a code no catalog knows, the bundle's own English text.
+        """The sentence of a code, with its source; for a code no catalog knows, the bundle's own text.
 
         A code of ours that this language lacks is a missing sentence, as anywhere.
         """
@@ -214,8 +227,10 @@ class Words:
         return named(self.language.sentences.get(key) or self.english.sentences.get(key, ""))
 
     def date(self, day: dt.date, source: str = "", *, style: str = "day") -> Value:
-        """A date in words: ``day`` (Thursday, November 26), ``short`` (Thu, Nov 26), ``full`` with the year,
-        ``medium`` (Nov 26, 2026), ``month`` (Nov 26) or ``weekday`` (Thu).
+        """A date in words, by style.
+
+        ``day`` (Thursday, November 26), ``short`` (Thu, Nov 26), ``full`` (with the year), ``medium``
+        (Nov 26, 2026), ``month`` (Nov 26) or ``weekday`` (Thu).
         """
         if style in {"full", "medium"}:
             text = format_date(day, style, locale=self.locale)
@@ -261,10 +276,10 @@ class Words:
         exponent = number.as_tuple().exponent if isinstance(number, Decimal) else 0
         places = -exponent if isinstance(exponent, int) and exponent < 0 else 0
         pattern = "#,##0" + ("." + "0" * places if places else "")
-        return Value(format_decimal(number, pattern, locale=self.locale), source, "number", f"{number:f}")
+        return Value(format_decimal(number, pattern, locale=self.locale), source, "number", _digits(number))
 
     def quantity(self, number: Decimal, unit: str, source: str = "", *, least: bool = True) -> Value:
-        """A number with its unit in words; where people count in pounds, degrees Fahrenheit and inches, in those too.
+        """A number with its unit in words; in customary units too where people count so.
 
         Args:
             number: The number.
@@ -272,8 +287,8 @@ class Words:
             source: FHIRPath of the value.
             least: True rounds a converted weight down (the cautious side of a limit), False to the nearest.
 
-        The international pound is 0.45359237 kg exactly, the inch 25.4 mm exactly (agreement of 1959, as in NIST
-        Special Publication 811, appendix B).
+        The international pound is 0.45359237 kg exactly, the inch 25.4 mm exactly (agreement of 1959, as in
+        NIST Special Publication 811, appendix B).
         """
         written = self.number(number, source)
         values: dict[str, object] = {"n": written.text}
@@ -294,12 +309,12 @@ class Words:
         for form in (f"{key}.one" if number == 1 else f"{key}.many", key):
             if self.has(form):
                 sentence = self.say(form, **values)
-                return Value(str(sentence), source, "number", f"{number:f} {unit}", sentence.lang)
-        return Value(f"{written.text} {clean(unit)}", source, "number", f"{number:f} {unit}")
+                return Value(str(sentence), source, "number", f"{_digits(number)} {unit}", sentence.lang)
+        return Value(f"{written.text} {clean(unit)}", source, "number", f"{_digits(number)} {unit}")
 
     def text(self, text: str, source: str = "", *, lang: str = "") -> Value:
         """Text that a person typed: cleaned, and marked with its language where that is known to differ."""
-        differs = lang and lang.split("-")[0] != self.language.tag.split("-")[0]
+        differs = lang and lang.split("-", maxsplit=1)[0] != self.language.tag.split("-", maxsplit=1)[0]
         return Value(clean(text), source, "text", lang=lang if differs else "")
 
     def phone(self, phone: str, source: str = "") -> Value:
@@ -320,6 +335,11 @@ class Words:
 def named(template: str) -> frozenset[str]:
     """The names of the values in a sentence."""
     return frozenset(piece for place, piece in pieces(template) if place)
+
+
+def _digits(number: Decimal | int) -> str:
+    """A number as a machine reads it, with the digits it was written with."""
+    return f"{number:f}" if isinstance(number, Decimal) else str(number)
 
 
 def _eighths(inches: Decimal) -> str:

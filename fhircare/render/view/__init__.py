@@ -1,9 +1,10 @@
-"""From a plan read out of a bundle to what a page needs: plain, ordered, worded, each value with its source."""
+"""From a plan read out of a bundle to what a page needs: ordered, worded, each value with its source."""
 
 from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from fhircare.errors import TemplateError
 from fhircare.render.said import Said, Sentence, Value
@@ -32,7 +33,9 @@ from fhircare.render.view.safety import (
     skin_findings,
 )
 from fhircare.render.view.wear import DayView, SessionView, WearView, wear_view
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    from fhircare.render.words import Words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,14 +92,17 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
     """Build the view of the patient's instructions.
 
     Raises:
-        TemplateError: When the bundle has no contact or no stop rule, or a sentence a life may hang on is missing.
+        TemplateError: When the bundle has no contact or no stop rule, or a sentence a life may hang on is
+            missing.
     """
     plan = reading.plan
     contacts = contacts_view(reading, words)
     values = plan_values(reading, words, contacts)
     levels = levels_view(reading, words, contacts, values)
     if not any(level.level == "stop" for level in levels):
-        raise TemplateError("the bundle holds no sign to stop for — no page is made without one; add the stop rules")
+        raise TemplateError(
+            "the bundle holds no sign to stop for — no page is made without one; add the stop rules"
+        )
     cautions = cautions_view(words, contacts)
     advice = advice_view(reading, words, values)
     wear = wear_view(reading, words, asked.on, large=asked.large)
@@ -161,7 +167,9 @@ def _fitting(reading: Readable) -> tuple[str, str]:
 
 def _once(lines: tuple[Said, ...]) -> tuple[Said, ...]:
     """Each line once, the first standing."""
-    return tuple({str(line): line for line in reversed(lines)}[text] for text in dict.fromkeys(map(str, lines)))
+    return tuple(
+        {str(line): line for line in reversed(lines)}[text] for text in dict.fromkeys(map(str, lines))
+    )
 
 
 __all__ = [

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from fhircare.plan import WEEKDAYS, CareTask, Component, Frequency, SockLayers, Weekday
 from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.page import Readable
 from fhircare.render.view.people import ContactsView, weekday_names
-from fhircare.render.words import Words
 
-SECTIONS = frozenset({"liner-on", "put-on", "take-off", "socks", "break-in", "skin", "caution", "call", "follow-up"})
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable
+    from decimal import Decimal
+
+    from fhircare.render.view.page import Readable
+    from fhircare.render.words import Words
+
+SECTIONS = frozenset(
+    {"liner-on", "put-on", "take-off", "socks", "break-in", "skin", "caution", "call", "follow-up"}
+)
 """Topics that have a section of their own on the page; all others stand under "Living with the leg"."""
 ORDER = (
     "sweat", "swelling", "shrinker", "limb-wash", "liner-care", "socks-care", "shrinker-care", "socket-care",
-    "water", "damage", "battery", "shoes", "weight", "driving", "falls", "walking-aid", "wheelchair", "positions",
-    "other-foot", "sitting", "pain", "smoking", "travel", "moving", "work", "school", "therapist", "support",
-    "caregiver", "memory",
+    "water", "damage", "battery", "shoes", "weight", "driving", "falls", "walking-aid", "wheelchair",
+    "positions", "other-foot", "sitting", "pain", "smoking", "travel", "moving", "work", "school",
+    "therapist", "support", "caregiver", "memory",
 )  # fmt: skip
 """The order of topics on the page."""
 CLEANING = ("limb-wash", "liner-care", "socks-care", "shrinker-care", "socket-care", "water")
@@ -76,7 +82,7 @@ class AdviceView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SockRow:
-    """How to make one total ply. ``call`` is True where the clinic wants to be called, ``start`` at delivery."""
+    """How to make one total ply. ``call``: the clinic wants to be called; ``start``: worn at delivery."""
 
     total: Sentence
     layers: Said
@@ -129,9 +135,21 @@ def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict
     limits: list[tuple[Decimal, str, str]] = []
     for index, part in enumerate(plan.prosthesis.components if plan.prosthesis is not None else ()):
         if part.heel_height is not None and part.kind == "foot":
-            heels.append((part.heel_height.value, part.heel_height.unit, f"prosthesis.components[{index}].heel_height.value"))
+            heels.append(
+                (
+                    part.heel_height.value,
+                    part.heel_height.unit,
+                    f"prosthesis.components[{index}].heel_height.value",
+                )
+            )
         if part.mass_limit is not None:
-            limits.append((part.mass_limit.value, part.mass_limit.unit, f"prosthesis.components[{index}].mass_limit.value"))
+            limits.append(
+                (
+                    part.mass_limit.value,
+                    part.mass_limit.unit,
+                    f"prosthesis.components[{index}].mass_limit.value",
+                )
+            )
     if heels:
         number, unit, place = heels[0]
         values["heel"] = words.quantity(number, unit, source(place))
@@ -140,7 +158,9 @@ def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict
         values["mass_limit"] = words.quantity(number, unit, source(place))
     for index, sign in enumerate(plan.care.signs):
         if sign.code == "weight-change" and sign.limit is not None:
-            values["weight_change"] = words.quantity(sign.limit, sign.limit_unit, source(f"care.signs[{index}].limit"))
+            values["weight_change"] = words.quantity(
+                sign.limit, sign.limit_unit, source(f"care.signs[{index}].limit")
+            )
     return values
 
 
@@ -253,7 +273,8 @@ def advice_view(reading: Readable, words: Words, values: dict[str, object]) -> A
             topics.setdefault(topic if words.has(f"topic.{topic}") else "other", []).extend(lines)
     ordered = sorted(topics, key=lambda topic: ORDER.index(topic) if topic in ORDER else len(ORDER))
     views = [
-        TopicView(code=topic, title=words.say(f"topic.{topic}"), lines=tuple(topics[topic])) for topic in ordered
+        TopicView(code=topic, title=words.say(f"topic.{topic}"), lines=tuple(topics[topic]))
+        for topic in ordered
     ]
     return AdviceView(
         liner_on=of("liner-on"),
@@ -299,7 +320,9 @@ def socks_view(reading: Readable, words: Words) -> SocksView | None:
         else replace(words.say("don.start-no-ply"), source=source("socks.ply_at_delivery")),
         guide=tuple(
             SockRow(
-                total=words.say("socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))),
+                total=words.say(
+                    "socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))
+                ),
                 layers=_layers(row, f"care.sock_guide[{index}]", reading, words),
                 call=row.ply >= kit.adjust_at_ply,
                 start=row.ply == kit.ply_at_delivery,
@@ -314,7 +337,9 @@ def _layers(row: SockLayers, place: str, reading: Readable, words: Words) -> Sai
         return replace(words.say("socks.impossible"), source=reading.source(f"{place}.possible"))
     if not row.layers:
         return replace(words.say("socks.none"), source=reading.source(f"{place}.ply"))
-    numbers = [words.number(ply, reading.source(f"{place}.layers[{index}]")) for index, ply in enumerate(row.layers)]
+    numbers = [
+        words.number(ply, reading.source(f"{place}.layers[{index}]")) for index, ply in enumerate(row.layers)
+    ]
     if len(numbers) == 1:
         return words.say("socks.ply", n=numbers[0])
     parts = [
@@ -380,5 +405,7 @@ def goals_view(reading: Readable, words: Words) -> tuple[GoalView, ...]:
                 due = words.date(target.due, reading.source(f"{at}.due"), style="full")
                 line.append(words.say("goal.due", day=due))
             targets.append(tuple(line))
-        found.append(GoalView(text=words.text(goal.text, reading.source(f"{place}.text")), targets=tuple(targets)))
+        found.append(
+            GoalView(text=words.text(goal.text, reading.source(f"{place}.text")), targets=tuple(targets))
+        )
     return tuple(found)

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from babel import Locale
 
-from fhircare.plan import Plan
 from fhircare.render.said import Said, Sentence, Value, clean, shorten
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from fhircare.plan import Plan
+    from fhircare.render.words import Words
 
 LETTER_COUNTRIES = frozenset({"US", "CA", "MX", "CL", "CO", "PH", "VE", ""})
-"""Where paper is Letter; elsewhere it is A4 (common practice, no source). No country counts as the United States."""
+"""Where paper is Letter; elsewhere it is A4 (common practice, no source). No country counts as the United
+States.
+"""
 
 
 class Readable(Protocol):
@@ -26,7 +31,7 @@ class Readable(Protocol):
         """The plan."""
 
     def source(self, place: str) -> str:
-        """FHIRPath of the element that a place of the plan, such as ``clinic.phone``, came from; "" if unknown."""
+        """FHIRPath of the element that a place of the plan, such as ``clinic.phone``, came from, or ""."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,17 +95,25 @@ class PageView:
     @property
     def notices(self) -> tuple[Sentence, ...]:
         """The notices that must be found on the page."""
-        return tuple(notice for notice in (self.synthetic, self.status, self.translation) if notice is not None)
+        return tuple(
+            notice for notice in (self.synthetic, self.status, self.translation) if notice is not None
+        )
 
 
 def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) -> PageView:
     """Build the frame that all readers' pages share."""
     plan, source = reading.plan, reading.source
-    country = plan.clinic.address.country if plan.clinic is not None and plan.clinic.address is not None else ""
+    country = (
+        plan.clinic.address.country if plan.clinic is not None and plan.clinic.address is not None else ""
+    )
     number = words.text(plan.number, source("number"))
     revision = words.number(plan.revision, source("revision"))
     clinic = words.text(plan.clinic.name, source("clinic.name")) if plan.clinic is not None else None
-    person = words.text(str(plan.patient.name), source("patient.name.family")) if plan.patient is not None else None
+    person = (
+        words.text(str(plan.patient.name), source("patient.name.family"))
+        if plan.patient is not None
+        else None
+    )
     written = None
     if plan.written_at is not None:
         written = words.say(
@@ -112,7 +125,9 @@ def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) ->
         large=asked.large,
         paper="letter" if country.upper() in LETTER_COUNTRIES else "A4",
         title=title,
-        title_line=" – ".join([str(title), *([shorten(clinic.text, 60)] if clinic is not None else [])]),
+        title_line=" \N{EN DASH} ".join(
+            [str(title), *([shorten(clinic.text, 60)] if clinic is not None else [])]
+        ),
         synthetic=words.say("caution.synthetic") if plan.synthetic else None,
         status=_status(plan, words, source),
         translation=_translation(words, asked),

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from babel.dates import get_day_names
 
 from fhircare.errors import TemplateError
 from fhircare.plan import WEEKDAYS, Clinic, OpeningHours, Visit, Weekday
 from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.page import Readable
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable
+
+    from fhircare.render.view.page import Readable
+    from fhircare.render.words import Words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +80,8 @@ def contacts_view(reading: Readable, words: Words) -> ContactsView:
     clinic, source = reading.plan.clinic, reading.source
     if clinic is None or not words.phone(clinic.phone) or not words.phone(clinic.emergency_phone):
         raise TemplateError(
-            "the bundle names no clinic phone or no emergency number — no page is made without them; add them "
-            "to the clinic's Organization"
+            "the bundle names no clinic phone or no emergency number — no page is made without them; "
+            "add them to the clinic's Organization"
         )
     if clinic.after_hours_phone:
         after_hours: Said = words.phone(clinic.after_hours_phone, source("clinic.after_hours_phone"))
@@ -102,7 +106,7 @@ def weekday_names(days: Iterable[Weekday], words: Words, source: str = "") -> Va
     names = get_day_names("wide", "format", words.locale)
     numbers = sorted(WEEKDAYS.index(day) for day in set(days))
     if len(numbers) > 2 and numbers == list(range(numbers[0], numbers[-1] + 1)):
-        text = f"{names[numbers[0]]} – {names[numbers[-1]]}"
+        text = f"{names[numbers[0]]} \N{EN DASH} {names[numbers[-1]]}"
     else:
         text = str(words.join([Value(names[number]) for number in numbers]))
     return Value(text, source, "number", " ".join(WEEKDAYS[number] for number in numbers))
@@ -147,8 +151,12 @@ def _people(reading: Readable, words: Words) -> Iterable[PersonView]:
         yield PersonView(
             role=words.say(f"contact.role.{person.role}"),
             name=words.text(str(person.name), source(f"{place}.name.family")),
-            place=words.text(person.organization, source(f"{place}.organization")) if person.organization else None,
-            phone=words.phone(person.phone, source(f"{place}.phone")) if person.phone else words.say("contact.no-phone"),
+            place=words.text(person.organization, source(f"{place}.organization"))
+            if person.organization
+            else None,
+            phone=words.phone(person.phone, source(f"{place}.phone"))
+            if person.phone
+            else words.say("contact.no-phone"),
         )
     helper = plan.patient.caregiver if plan.patient is not None else None
     if helper is not None:
@@ -160,7 +168,9 @@ def _people(reading: Readable, words: Words) -> Iterable[PersonView]:
             place=words.text(helper.relationship, source(f"{place}.relationship"), lang="en")
             if helper.relationship
             else None,
-            phone=words.phone(helper.phone, source(f"{place}.phone")) if helper.phone else words.say("contact.no-phone"),
+            phone=words.phone(helper.phone, source(f"{place}.phone"))
+            if helper.phone
+            else words.say("contact.no-phone"),
         )
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.wear import DayView, WearView
-from fhircare.render.words import Words
+if TYPE_CHECKING:
+    from fhircare.render.said import Said, Sentence, Value
+    from fhircare.render.view.wear import DayView, WearView
+    from fhircare.render.words import Words
 
 WIDTH, HEIGHT = 640, 250
 """Size of the picture in its own units; it scales to the page."""
@@ -51,7 +53,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RampView:
-    """The picture: bars for the days, lines for the hours, and the description for those who cannot see it."""
+    """The picture: bars for the days, lines for the hours, and words for those who cannot see it."""
 
     bars: tuple[Bar, ...]
     lines: tuple[Line, ...]
@@ -98,7 +100,7 @@ def ramp_view(wear: WearView, words: Words, *, large: bool = False) -> RampView:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """Where bars go: the left edge, the base line, room for a day, height of a minute, every how many days named."""
+    """Where bars go: left edge, base line, room for a day, height of a minute, which days are named."""
 
     left: int
     base: int

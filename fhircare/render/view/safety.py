@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from fhircare.plan import LEVELS, Call, Level, WarningSign
-from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.page import Readable
-from fhircare.render.view.people import ContactsView
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from fhircare.render.said import Said, Sentence, Value
+    from fhircare.render.view.page import Readable
+    from fhircare.render.view.people import ContactsView
+    from fhircare.render.words import Words
 
 CALLS: tuple[Call, ...] = ("emergency-number", "now", "same-day", "next-visit", "none")
 """From the soonest to the latest."""
@@ -131,7 +135,7 @@ def _sign(
         text: Said = replace(words.say(key, **given), source=source)
     else:
         text = words.text(sign.text, reading.source(f"{place}.text"), lang="en")
-    # A stop that names no call is a stop all the same, and a stop always means to call (the level's own meaning).
+    # A stop that names no call is a stop all the same, and a stop means to call: that is the level's meaning.
     call: Call = "same-day" if sign.call == "none" and sign.level == "stop" else sign.call
     do: list[Said] = [words.say(f"{key}.do")] if words.has(f"{key}.do") else []
     do.append(words.say(f"call.do.{call}", phone=contacts.phone, emergency=contacts.emergency))
@@ -143,7 +147,8 @@ def _sign(
         means=replace(words.say(f"call.level.{sign.level}"), source=reading.source(f"{place}.level")),
         do=tuple(do),
         when=replace(
-            words.say(f"call.when.{call}", emergency=contacts.emergency), source=reading.source(f"{place}.call")
+            words.say(f"call.when.{call}", emergency=contacts.emergency),
+            source=reading.source(f"{place}.call"),
         ),
         source=source,
     )

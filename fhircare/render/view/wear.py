@@ -1,18 +1,23 @@
-"""The wearing schedule as a reader sees it: days, sessions, today, this week, and the weeks of the fridge sheet."""
+"""The wearing schedule as a reader sees it: days, sessions, today, this week, the fridge sheet's weeks."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from fhircare.plan import Session, WearDay
 from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.page import Readable
-from fhircare.render.words import Words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from fhircare.plan import Session, WearDay
+    from fhircare.render.view.page import Readable
+    from fhircare.render.words import Words
 
 FRIDGE_WEEKS, FRIDGE_WEEKS_LARGE = 5, 4
-"""Weeks that the fridge sheet holds on one page; later days stand in the day table only. In large print the sentence
+"""Weeks that the fridge sheet holds on one page; later days stand in the day table only. In large print the
+sentence
 that says so takes the room of one week more."""
 
 
@@ -67,7 +72,8 @@ class WearView:
         columns: Numbers of the sessions of the fullest day, from 1.
         pace: The pace in words.
         lead: From how much to how much wear is built up.
-        rest: Least rest between sessions, in a sentence; None when no day has two sessions or no rest is asked.
+        rest: Least rest between sessions, in a sentence; None when no day has two sessions or no rest is
+            asked.
         redness: Minutes in which redness must have gone.
         today: The day that counts as today, when it is in the schedule.
         today_note: What is said instead, before the first day and after the last.
@@ -91,9 +97,7 @@ class WearView:
     more: Sentence | None
 
 
-def wear_view(
-    reading: Readable, words: Words, on: dt.date | None, *, large: bool = False
-) -> WearView | None:
+def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: bool = False) -> WearView | None:
     """Word the schedule; None when the plan has none.
 
     Args:
@@ -114,7 +118,9 @@ def wear_view(
     worn = [day for day in days if day.sessions] or list(days)
     rest = None
     if wear.rest_minutes and any(len(day.sessions) > 1 for day in days):
-        rest = words.say("glance.rest-between", rest=words.length(wear.rest_minutes, reading.source("wear.rest_minutes")))
+        rest = words.say(
+            "glance.rest-between", rest=words.length(wear.rest_minutes, reading.source("wear.rest_minutes"))
+        )
     lead = "wear.lead.same" if worn[0].minutes == worn[-1].minutes else "wear.lead"
     return WearView(
         days=days,
@@ -197,7 +203,7 @@ def _note(days: tuple[DayView, ...], on: dt.date, words: Words) -> Sentence | No
 
 
 def _monday_to(day: dt.date, first: int) -> dt.date:
-    """The first day of the week of a day, for a country whose weeks start on weekday ``first`` (0 is Monday)."""
+    """The first day of a day's week, where weeks start on weekday ``first`` (0 is Monday)."""
     return day - dt.timedelta(days=(day.weekday() - first) % 7)
 
 
