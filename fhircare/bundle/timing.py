@@ -170,6 +170,8 @@ def _expand(timing: Node, start: dt.date | None, horizon: dt.date | None) -> Exp
         remarks.append("its frequency is not its number of times in the day")
     try:
         found = _limited(_occurrences(rule, repeat, first, end), rule.count)
+    except OverflowError:
+        return Expansion((), (*remarks, "runs past the end of the calendar"), endless)
     except _NotPlacedError as reason:
         return Expansion((), (*remarks, str(reason)), endless)
     return Expansion(found, tuple(remarks), endless)
