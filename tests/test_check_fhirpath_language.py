@@ -112,6 +112,11 @@ CASES = [
     ("1 = 1.0", [True]),
     ("'a' = 'A'", [False]),
     ("'a' ~ 'A'", [True]),
+    ("('a' | 'b') ~ ('B' | 'A')", [True]),
+    ("1.2 / 1.8 ~ 0.67", [True]),
+    ("4 'g' ~ 4000 'mg'", [True]),
+    ("1 ~ 'a'", [False]),
+    ("@T12:00 = @2012", [False]),
     ("name.given = ('Ada' | 'Bea' | 'Adi')", [True]),
     ("name.given = ('Bea' | 'Ada' | 'Adi')", [False]),
     ("name.text = 'x'", []),
@@ -261,9 +266,11 @@ def test_what_cannot_be_compiled_is_said_with_the_expression(expression: str, pr
 
 
 def test_precedence_is_the_specifications() -> None:
-    """Section 6.8, from tight to loose: . * + | < = in and or implies."""
+    """The grammar of FHIRPath 2.0.0, from tight to loose: . * + | < is = in and or implies."""
     assert parse("a implies b or c and d") == parse("a implies (b or (c and d))")
     assert parse("a in b | c") == parse("a in (b | c)")
     assert parse("a = b < c") == parse("a = (b < c)")
+    assert parse("a | b is C") == parse("(a | b) is C")
+    assert parse("a = b is C") == parse("a = (b is C)")
     assert parse("a is B and c") == parse("(a is B) and c")
     assert parse("-a.b + c * d") == parse("(-(a.b)) + (c * d)")

@@ -114,20 +114,20 @@ _TOKEN = re.compile(
     |(?P<op><=|>=|!=|!~|[.()\[\]{},=~<>|+\-*/&])""",
     re.VERBOSE | re.DOTALL,
 )
-# From the loosest to the tightest, FHIRPath 2.0.0 section 6.8.
+# From the loosest to the tightest: the grammar of FHIRPath 2.0.0, on which R4 and R5 stand.
 _LEVELS: tuple[frozenset[str], ...] = (
     frozenset({"implies"}),
     frozenset({"or", "xor"}),
     frozenset({"and"}),
     frozenset({"in", "contains"}),
     frozenset({"=", "~", "!=", "!~"}),
+    frozenset({"is", "as"}),
     frozenset({"<", ">", "<=", ">="}),
     frozenset({"|"}),
-    frozenset({"is", "as"}),
     frozenset({"+", "-", "&"}),
     frozenset({"*", "/", "div", "mod"}),
 )
-_TYPE_LEVEL = 7
+_TYPE_LEVEL = 5
 _UNITS = {
     f"{unit}{plural}"
     for unit in ("year", "month", "week", "day", "hour", "minute", "second", "millisecond")

@@ -46,15 +46,23 @@ def equal(left: Item, right: Item) -> Truth:
         return None
     if (left.__class__ is bool) != (right.__class__ is bool):
         return False
-    return left == right  # type: ignore[no-any-return]
+    if left == right:
+        return True
+    return compare_amounts(left, right) == 0 if _is_amount(left) and _is_amount(right) else False
 
 
 def equal_dates(left: Item, right: Item) -> Truth:
     """Return whether two dates or times are equal."""
     if left == right:
         return None if left is None else True
+    if left is not None and right is not None and (left[2:3] == ":") != (right[2:3] == ":"):
+        return False  # a time of day is no date
     order = dates.compare(left, right)
     return None if order is None else order == 0
+
+
+def _is_amount(item: Item) -> bool:
+    return item.__class__ is dict and isinstance(item.get("value"), (int, Decimal))
 
 
 def quantity(number: str, code: str) -> dict[str, Any]:
@@ -120,18 +128,35 @@ def equal_lists(left: Items, right: Items, how: Callable[[Item, Item], Truth]) -
 
 
 def equivalent(left: Items, right: Items) -> bool:
-    """Return ``~``: equal but for case, white space and order."""
-    loose = [_loosened(item) for item in left]
+    """Return ``~``: equal but for order, case, white space and what the less precise side does not tell."""
+    waiting = list(left)
     for item in right:
-        plain = _loosened(item)
-        if plain not in loose:
+        at = next((at for at, other in enumerate(waiting) if _alike(other, item)), None)
+        if at is None:
             return False
-        loose.remove(plain)
-    return not loose
+        del waiting[at]
+    return not waiting
 
 
-def _loosened(item: Item) -> Item:
-    return " ".join(item.lower().split()) if isinstance(item, str) else item
+def _alike(one: Item, other: Item) -> bool:
+    if isinstance(one, str) and isinstance(other, str):
+        return " ".join(one.lower().split()) == " ".join(other.lower().split()) or bool(
+            equal_dates(one, other)
+        )
+    if _is_number(one) and _is_number(other):
+        coarse = max(_exponent(one), _exponent(other))
+        return Decimal(one).quantize(coarse) == Decimal(other).quantize(coarse)
+    return bool(equal(one, other))
+
+
+def _is_number(item: Item) -> bool:
+    return isinstance(item, (int, Decimal)) and not isinstance(item, bool)
+
+
+def _exponent(number: Item) -> Decimal:
+    """Return the unit of a number's last decimal: 0.01 for 0.67, 1 for an integer."""
+    exponent = Decimal(number).as_tuple().exponent
+    return Decimal(1).scaleb(min(int(exponent), 0))
 
 
 _ORDERS: dict[str, Callable[[int], bool]] = {
