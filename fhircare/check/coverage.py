@@ -45,7 +45,7 @@ WALK = (
     ("json.depth", "error", "no nesting deeper than can be read"),
     ("json.type", "error", "each element has the JSON type of its FHIR type"),
     ("json.array", "error", "an array where an element repeats, and only there"),
-    ("json.empty", "error", "no empty object, array or string, and no string of white space"),
+    ("json.empty", "error", "no empty object, array or string"),
     ("json.null", "error", "null only in arrays of primitives, beside an object"),
     ("json.pairing", "error", "an array and its _array have the same length"),
     ("resource.type-missing", "error", "every resource names its type"),

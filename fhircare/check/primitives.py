@@ -151,6 +151,9 @@ def json_type(value: Any) -> str:
     return "an array" if isinstance(value, list) else "an object"
 
 
+_TEXTS = frozenset({"string", "markdown"})
+
+
 def _wrong(kind: str, message: str, mend: str) -> Fault:
     return Fault("error", "value", f"primitive.{kind}", message, mend)
 
@@ -172,11 +175,12 @@ def fault(kind: str, value: Any) -> Fault | None:
             return Fault(
                 "error", "structure", "json.empty", "empty string", "give a value or leave the element out"
             )
-        if not value.strip():
+        if kind in _TEXTS and not value.strip():
+            # "strings SHOULD always contain non-whitespace content" (datatypes.html#string)
             return Fault(
-                "error",
-                "structure",
-                "json.empty",
+                "warning",
+                "value",
+                f"primitive.{kind}",
                 "a string of white space only",
                 "give a value or leave the element out",
             )
@@ -188,9 +192,14 @@ def _boolean(_kind: str, _value: Any) -> Fault | None:
 
 
 def _text(kind: str, value: str) -> Fault | None:
-    if re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", value) or not re.fullmatch(r"[ \r\n\t\S]+", value):
-        return _wrong(
-            kind, "control character in a text", "only tab, line feed and carriage return are allowed"
+    if re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", value):
+        # "strings SHOULD not contain Unicode character points below 32" but these (datatypes.html#string)
+        return Fault(
+            "warning",
+            "value",
+            f"primitive.{kind}",
+            "A control character in a text.",
+            "Only tab, line feed and carriage return should be there.",
         )
     if kind == "markdown" and re.search(r"</?[A-Za-z][A-Za-z0-9]*(?:\s[^<>]*)?/?>", value):
         return Fault(

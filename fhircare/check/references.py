@@ -41,6 +41,13 @@ RULES = {
         "Make `type` and `reference` agree.",
         "references.html#Reference",
     ),
+    "reference.type-name": Rule(
+        "error",
+        "value",
+        "The type of a reference is no resource type of this release.",
+        "Name the type of what the reference leads to, or leave `type` out.",
+        "references-definitions.html#Reference.type",
+    ),
     "reference.format": Rule(
         "warning",
         "value",
@@ -180,6 +187,9 @@ def _reference(ref: ReferenceAt, index: Index, release: str) -> Iterator[Issue]:
         stated = stated.removeprefix(_PROFILE)
         place = (path, "type")
         if stated not in index.types:
+            # An absolute URL may name a logical model; anything else must be a resource type.
+            if ":" not in stated:
+                yield finding(RULES, "reference.type-name", place, release)
             return
         if actual and stated != actual:
             yield finding(RULES, "reference.type", place, release, stated=stated, found=actual)
@@ -264,7 +274,9 @@ def _malformed(at: _At, targets: frozenset[str] | None) -> Iterator[Issue]:
         else:
             problem = "The reference names a type that is no resource type of this release."
     else:
-        problem, sure = "This is neither a relative reference nor an absolute URI.", False
+        problem = "This is neither a relative reference nor an absolute URI."
+        # Among the entries of a Bundle it can mean nothing at all; alone, its own server might know.
+        sure = at.known.around(at.scope).bundle is not None
     yield at.finding(
         "reference.format", problem=problem, allowed=allowed, severity="error" if sure else "warning"
     )

@@ -49,6 +49,8 @@ def cases(folder: Path, sample: int) -> list[Case]:
     for number, mutant in enumerate(mutants(sample=sample)):
         if known(mutant):
             continue  # made from an example that is wrong already: nothing could be said of the fault
+        if mutant.level != "error":
+            continue
         file = folder / f"{number}.json"
         file.write_bytes(mutant.text)
         found.append(Case(mutant.fault, mutant.name, file))

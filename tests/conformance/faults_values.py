@@ -5,6 +5,7 @@ The forms are those of https://hl7.org/fhir/R4/datatypes.html#primitive.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from .faults_structure import some
@@ -116,8 +117,11 @@ VALUES: dict[str, tuple[list[Any], list[Any]]] = {
         ["aGVsbG8=", "aGVs\nbG8=", "aGVsbG8h"],
     ),
     "code": ([" active", "a  b", "active ", "a\tb", "a\n"], ["a b", "a-b", "é"]),
-    "string": (["a\x01b", "a\x0bb", "x" * (1024 * 1024 + 1)], ["a\tb\nc", "5", "-", " leading", "👍"]),
-    "markdown": (["a\x02b", "x" * (1024 * 1024 + 1)], ["# a\n\n* b", "a < b"]),
+    "string": (
+        ["x" * (1024 * 1024 + 1)],
+        ["a\tb\nc", "5", "-", " leading", "👍", "10\u00a0mg", " ", "a\x01b", "line\u2028line"],
+    ),
+    "markdown": (["x" * (1024 * 1024 + 1)], ["# a\n\n* b", "a < b", "10\u00a0mg", "a\x02b"]),
     "boolean": (["true", 0, "False"], [True, False]),
     "decimal": (["1.0", "1,5", True], [1.50, 1e-7, -0.5, 1e2, 12345678901234567890.5]),
 }
@@ -135,6 +139,8 @@ TIED = {
     "fullUrl",
     "source",
     "reference",
+    "sliceName",
+    "total",
     "status",
 }
 
@@ -208,6 +214,22 @@ def resource_id(seed: Seed, rng: Random) -> Iterator[Mutant]:
     twin = edited(seed[1], (steps, rng.choice(right)))
     bad = rng.choice(wrong)
     yield mutant("bad resource id", seed, bad[:20], edited(seed[1], (steps, bad)), steps, twin=twin)
+
+
+@maker("questionable value")
+def questionable(seed: Seed, rng: Random) -> Iterator[Mutant]:
+    """What the standard only advises against: a warning, and no error."""
+    found = [
+        s
+        for s in sites(seed[1])
+        if s.type.code == "string" and s.name in {"text", "display", "title", "family"}
+    ]
+    for site in some(rng, found, 3):
+        odd = rng.choice(["a\x01b", "  ", "a\x0bb", "\t"])
+        changed = edited(seed[1], (site.steps, odd))
+        yield replace(
+            mutant("questionable value", seed, repr(odd), changed, site.steps, twin=changed), level="warning"
+        )
 
 
 LITERALS = ["01", "+1", "1.", ".5", "NaN", "Infinity", "0x1F", "1e", "-"]

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from random import Random
 
+    from fhircare.check.report import Severity
     from fhircare.spec import Element, TypeRef
 
 Steps = tuple[str | int, ...]
@@ -32,6 +33,7 @@ class Mutant:
         text: The file.
         places: The expressions of which one must be named; empty where no place has a meaning.
         twin: A valid near miss, or None.
+        level: How bad the finding must be at least.
     """
 
     fault: str
@@ -39,6 +41,7 @@ class Mutant:
     text: bytes
     places: tuple[str, ...]
     twin: bytes | None = None
+    level: Severity = "error"
 
 
 class Site(NamedTuple):

@@ -20,6 +20,8 @@ from .mutants import MAKERS, Mutant, Seed
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from fhircare.check.report import Severity
+
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "tests" / "data" / "hl7" / "examples" / "r4"
@@ -74,10 +76,9 @@ class Tally:
     alarmed: list[tuple[Mutant, list[Issue]]] = field(default_factory=list)
 
 
-def errors(text: bytes) -> list[Issue]:
-    """Return our findings of a file that are errors."""
-    report = check(text)
-    return [i for i in report.issues if i.severity in {"fatal", "error"} and i.source == "spec"]
+def errors(text: bytes, level: Severity = "error") -> list[Issue]:
+    """Return our findings of a file that are errors, or at least of another level."""
+    return [i for i in check(text).at_least(level).issues if i.source == "spec"]
 
 
 _before: dict[str, set[tuple[str, str]]] = {}
@@ -108,7 +109,8 @@ def tally(made: Iterable[Mutant]) -> dict[str, Tally]:
             continue  # the standard's own example is wrong in this very place
         count.made += 1
         try:
-            issues = [i for i in errors(mutant.text) if (i.rule, i.expression) not in before]
+            found = errors(mutant.text, mutant.level)
+            issues = [i for i in found if (i.rule, i.expression) not in before]
         except Exception as error:  # noqa: BLE001 - a crash is the worst miss, and is told like one
             count.missed.append((mutant, [_crash(error)]))
             continue
