@@ -17,6 +17,7 @@ from fhircare.delivery import DeliveryRecord
 from fhircare.delivery.rules import LINER_FOR_SUSPENSION
 from fhircare.plan import WEEKDAYS, Circumstance, Risk
 from fhircare.plan.device import Cause, LimbSkin, LinerKind, Sensation, SuspensionKind
+from tests.builders import record
 
 ZONES = ("America/Chicago", "America/Phoenix", "Europe/Berlin", "Pacific/Auckland", "Asia/Kathmandu", "UTC")
 _HOLIDAYS = (("", ""), ("US", ""), ("US", "IL"), ("DE", "BY"), ("NZ", ""))
@@ -295,6 +296,36 @@ def _baseline(delivered: dt.date) -> st.SearchStrategy[list[dict[str, Any]]]:
     )
 
 
+_SETTINGS = {
+    "first_day_minutes": (30, 60), "daily_increase_minutes": (30, 120), "longest_session_minutes": (120, 480),
+    "sessions_a_day": (1, 3), "days_per_step": (1, 3), "rest_minutes": (60, 120), "redness_minutes": (10, 45),
+    "pause_days": (0, 4), "sock_sets": (1, 3), "early_window_days": (0, 7), "weight_change_kg": (1, 5),
+}  # fmt: skip
+"""Settings with bounds between which any of them go together."""
+
+
+@st.composite
+def _wear(draw: st.DrawFn, delivered: dt.date) -> dict[str, Any]:
+    wear: dict[str, Any] = {
+        "overrides": [
+            {
+                "setting": name,
+                "value": str(draw(st.integers(*_SETTINGS[name]))),
+                "reason": draw(_WORDS),
+                "by": draw(_WORDS),
+            }
+            for name in draw(st.lists(st.sampled_from(sorted(_SETTINGS)), max_size=3, unique=True))
+        ]
+    }
+    if draw(st.booleans()):
+        wear["pace"] = draw(st.sampled_from(["usual", "cautious", "experienced", "return-to-wear"]))
+    if draw(st.booleans()):
+        wear["last_worn_on"] = delivered - dt.timedelta(days=draw(st.integers(0, 120)))
+    if draw(st.booleans()):
+        wear["starts_on"] = delivered + dt.timedelta(days=draw(st.integers(0, 10)))
+    return wear
+
+
 @st.composite
 def record_dicts(draw: st.DrawFn) -> dict[str, Any]:
     """Delivery records as plain data."""
@@ -329,11 +360,30 @@ def record_dicts(draw: st.DrawFn) -> dict[str, Any]:
     if draw(st.booleans()):
         data["shoes"] = {"heel_height": {"value": 10, "unit": "mm"}, "description": draw(_MAYBE)}
     if draw(st.booleans()):
-        pace = draw(st.sampled_from(["usual", "cautious", "experienced", "return-to-wear"]))
-        data["wear"] = {"pace": pace}
+        data["wear"] = draw(_wear(delivered))
+    if draw(st.booleans()):
+        topic = draw(st.sampled_from(["positions.lie-flat", "support.peer", "sitting.long"]))
+        data["leave_out"] = [{"code": topic, "reason": draw(_WORDS), "by": draw(_WORDS)}]
     return data
 
 
 def delivery_records() -> st.SearchStrategy[DeliveryRecord]:
     """Delivery records, read."""
     return record_dicts().map(DeliveryRecord.model_validate)
+
+
+@st.composite
+def wear_records(draw: st.DrawFn) -> DeliveryRecord:
+    """Records that differ in what the wearing schedule depends on, and in nothing else: quick to make."""
+    delivered = draw(st.dates(dt.date(2026, 2, 15), dt.date(2027, 4, 15)))
+    changes = {
+        "prosthesis.delivered_on": delivered,
+        "prosthesis.first": draw(st.booleans()),
+        "limb.amputated_on": dt.date(2025, 6, 1),
+        "limb.protective_sensation": draw(st.sampled_from(get_args(Sensation))),
+        "clinic.time_zone": draw(st.sampled_from(ZONES)),
+        "routine": draw(routines(delivered)),
+        "wear": draw(_wear(delivered)),
+        "order": None,
+    }
+    return record(changes)

@@ -73,7 +73,7 @@ def test_every_topic_a_guide_must_cover_is_there():
     }  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(delivery_records())
 def test_every_person_gets_what_everybody_needs_and_one_way_to_put_it_on(delivery):
     """Cautions, calls, one putting on, one taking off; and no text has a hole in it."""

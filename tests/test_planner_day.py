@@ -141,6 +141,14 @@ def test_clock_times_are_minutes_of_real_time(on, time, minute):
     assert clock.time(minute) == time
 
 
+def test_a_day_that_begins_at_one_o_clock_is_reckoned_from_there():
+    """In Santiago midnight of 2026-09-06 does not exist: the day begins at 1:00 (tz database, Chile)."""
+    clock = Clock(dt.date(2026, 9, 6), ZoneInfo("America/Santiago"))
+
+    assert clock.minute(dt.time(9)) == 480
+    assert clock.time(480) == dt.time(9)
+
+
 def test_no_session_starts_in_the_hour_that_comes_twice():
     """1:30 comes twice on 2026-11-01: the second cannot be written as a clock time, so it is not used."""
     clock = Clock(dt.date(2026, 11, 1), CHICAGO)

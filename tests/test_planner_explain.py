@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -26,15 +27,25 @@ def test_every_day_with_its_reason_is_told(plan):
     told = " ".join(explain(plan).split())
 
     assert plan.wear.pace_why in told
-    for day in plan.wear.days:
-        assert f"{day.on}" in told
+    for before, day in pairwise((None, *plan.wear.days)):
         assert " ".join(day.why.split()) in told
+        alike = before and (before.sessions, before.why) == (day.sessions, day.why)
+        assert f"{day.on}" in told or alike
+    assert str(plan.wear.days[-1].on) in told
     for visit in plan.visits:
         assert f"{visit.start:%Y-%m-%d %H:%M}" in told
     for part in (*plan.care.signs, *(a for a in plan.care.advice if a.code.startswith("caution."))):
         assert " ".join(part.text.split()) in told
     assert "a proposal until a clinician approves it" in told
     assert "No guideline gives hours" in told
+
+
+@pytest.mark.parametrize("path", RECORDS, ids=lambda p: p.stem)
+def test_the_text_is_the_one_that_was_read(path, golden):
+    """Each example's plan, as a person read it before it was kept."""
+    made = make_plan(read_delivery(path.read_text(encoding="utf-8")))
+
+    golden.same(f"{path.stem}.explain.txt", explain(made))
 
 
 def test_no_person_is_named(plan):

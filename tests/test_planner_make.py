@@ -17,7 +17,7 @@ from tests.strategies import delivery_records
 RECORDS = sorted((Path(__file__).parent.parent / "examples" / "records").glob("*.yaml"))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(delivery_records())
 def test_a_record_always_makes_the_same_plan(delivery):
     """The same record, the same plan; and its facts are carried on unchanged."""

@@ -103,7 +103,7 @@ def test_what_an_event_asks_for_is_placed_like_any_other():
 # --- on which days -----------------------------------------------------------------------------------------
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(delivery_records())
 def test_no_visit_falls_where_it_cannot(delivery):
     """Always within opening hours, on no holiday, closure or day the person cannot come; windows are kept, or

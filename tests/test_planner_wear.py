@@ -14,7 +14,7 @@ from fhircare.plan import WEEKDAYS
 from fhircare.planner import layout_of, make_plan
 from fhircare.planner.wear.day import Clock
 from tests.builders import override, record
-from tests.strategies import delivery_records
+from tests.strategies import wear_records
 
 UTC = dt.UTC
 
@@ -73,8 +73,8 @@ def test_the_experienced_pace_reaches_the_whole_day_on_day_five():
 # --- invariants --------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(delivery_records())
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(wear_records())
 def test_the_invariants_hold_for_every_record(delivery):
     """All that fhircare/planner/wear/schedule.py promises, over generated records."""
     try:
@@ -131,8 +131,8 @@ def assert_rises_with_the_pace(schedule, rungs, numbers):
             assert after.minutes >= before.minutes or whole
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(delivery_records())
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(wear_records())
 def test_a_plan_alone_lays_out_the_sessions_it_was_made_with(delivery):
     """What the follow-up needs to revise a plan is in the plan: same step, same date, same sessions."""
     try:

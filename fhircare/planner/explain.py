@@ -6,6 +6,8 @@ It names no person: the plan's number stands for them.
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from fhircare.plan.measures import measures
@@ -103,8 +105,14 @@ def _wear(plan: Plan) -> Iterator[str]:
     yield f"Redness must be gone {wear.redness_minutes} min after taking it off."
     yield ""
     yield f"{'day':>3}  {'date':<14} {'step':>4}  {'total':<11} sessions (minutes sitting/standing/walking)"
-    for number, day in enumerate(wear.days, start=1):
+    for _, alike in groupby(
+        enumerate(wear.days, start=1), key=lambda item: replace(item[1], on=wear.days[0].on)
+    ):
+        (number, day), *more = alike
         yield from _day(number, day)
+        if more:
+            last, ends = more[-1]
+            yield f"{last:>3}  {ends.on:%a %Y-%m-%d}       until then the same"
 
 
 def _day(number: int, day: WearDay) -> Iterator[str]:
