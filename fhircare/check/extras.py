@@ -217,7 +217,15 @@ def codesystem_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
         )
 
 
+def observation_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
+    """Hold vital signs to R4's profile of them; most Observations are none."""
+    from fhircare.check import vitals
+
+    vitals.observation_extra(o, p, w)
+
+
 EXTRAS = {
+    "Observation": ('"http://loinc.org" in str(get("code"))', "observation_extra"),
     "Questionnaire": ('get("item") is not None', "questionnaire_extra"),
     "CodeSystem": ('get("count") is not None', "codesystem_extra"),
     "Coding": ('(get("system"), get("code")) not in good_codings', "coding_extra"),

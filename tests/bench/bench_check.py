@@ -1,8 +1,8 @@
 """The check against the bars it is held to: ``python -m tests.bench bench_check``.
 
-* Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its R4B models,
-  which stand in for R4: it has none). Only files with no finding and that those models take are timed, so that both do
-  the usual work; the rest are counted.
+* Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its R4B
+  models, which stand in for R4: it has none). Only files with no finding and that those models take are timed, so
+  that both do the usual work; the rest are counted.
 * The start of the whole command on one bundle against ``python -c "import pydantic"``.
 * Memory while many NDJSON lines are checked.
 
@@ -71,20 +71,21 @@ def throughput(name: str, texts: list[bytes]) -> None:
     theirs = best(lambda: [model.model_validate_json(raw) for model, raw in pairs])
     size = sum(len(raw) for _, raw in pairs) / 1e6
     print(  # noqa: T201
-        f"{name:<28} {len(pairs)} of {len(texts)} files: check {len(pairs) / ours:7.0f}/s ({size / ours:5.1f} MB/s), "
-        f"fhir.resources parses {len(pairs) / theirs:7.0f}/s, ratio {theirs / ours:.2f} (bar 1, aim 2)"
+        f"{name:<28} {len(pairs)} of {len(texts)} files: check {len(pairs) / ours:7.0f}/s "
+        f"({size / ours:5.1f} MB/s), fhir.resources parses {len(pairs) / theirs:7.0f}/s, "
+        f"ratio {theirs / ours:.2f} (bar 1, aim 2)"
     )
 
 
 def started(command: list[str], rounds: int = 9) -> float:
-    """Return the least processor time of a whole process, in seconds; bytecode is kept, as after an installation."""
+    """Return the least processor time of a process, in seconds; bytecode is kept, as after an installation."""
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     times = []
     for _ in range(rounds):
         before = os.times()
         subprocess.run(
             [sys.executable, *command], cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, check=False
-        )  # noqa: S603
+        )
         after = os.times()
         times.append(
             after.children_user + after.children_system - before.children_user - before.children_system
@@ -100,8 +101,8 @@ def startup(bundle: bytes) -> None:
     pydantic = started(["-c", "import pydantic"])
     command = started(["-m", "fhircare", "check", str(file)])
     print(  # noqa: T201
-        f"{'start of the command':<28} fhircare check {command * 1e3:.0f} ms, import pydantic {pydantic * 1e3:.0f} ms, "
-        f"ratio {command / pydantic:.2f} (bar 1.5)"
+        f"{'start of the command':<28} fhircare check {command * 1e3:.0f} ms, "
+        f"import pydantic {pydantic * 1e3:.0f} ms, ratio {command / pydantic:.2f} (bar 1.5)"
     )
 
 
@@ -121,8 +122,8 @@ def memory(line: bytes) -> None:
         peaks.append(tracemalloc.get_traced_memory()[1] / 1e6)
         tracemalloc.stop()
     print(  # noqa: T201
-        f"{'memory for NDJSON':<28} {LINES // 10} lines: {peaks[0]:.1f} MB, {LINES} lines: {peaks[1]:.1f} MB at most "
-        f"({LINES / spent:.0f} lines/s while traced, {total} findings)"
+        f"{'memory for NDJSON':<28} {LINES // 10} lines: {peaks[0]:.1f} MB, "
+        f"{LINES} lines: {peaks[1]:.1f} MB at most ({LINES / spent:.0f} lines/s while traced, {total} findings)"
     )
 
 
