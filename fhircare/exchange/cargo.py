@@ -45,11 +45,13 @@ class Item:
     @property
     def outcome(self) -> Outcome:
         """What became of it."""
-        if self.kept or self.logical or (self.entry.owner != "own" and self.was_there):
+        if self.kept or self.logical:
             return "kept"
         if not self.was_there:
             return "created"
-        return "updated" if self.wrote else "unchanged"
+        if self.wrote:
+            return "updated"
+        return "unchanged" if self.entry.owner == "own" else "kept"
 
     @property
     def note(self) -> str:

@@ -3,7 +3,8 @@
 Three owners. *Actors* (the person, people, organisations) and *foreign* resources (the physician's order, a
 therapist's goal) are other systems' business: made when they are not there, never changed. *Own* resources
 are the plan's: made, and updated when they differ. A resource is own when one of its identifiers is of the
-same origin as the plan's own number; whatever has no identifier (Provenance) goes with the plan.
+same origin as the plan's own number; whatever has no identifier (Provenance) goes with the plan. A foreign
+resource that we brought to a server is kept up to date there, because nobody else will.
 """
 
 from __future__ import annotations
@@ -113,7 +114,7 @@ def references(value: Any) -> Iterator[dict[str, Any]]:
 
 def _read(bundle: Resource) -> list[Entry]:
     listed, faults = bundle.get("entry") or [], []
-    owners = _plan_origins(listed)
+    owners = _plan_origins(listed) or _own_origin(bundle)
     found: list[Entry] = []
     for index, item in enumerate(listed):
         place = f"Bundle.entry[{index}]"
@@ -174,6 +175,13 @@ def _plan_origins(listed: list[Any]) -> frozenset[str]:
     return frozenset(
         _origin(str(i["system"])) for plan in plans for i in plan.get("identifier", []) if i.get("system")
     )
+
+
+def _own_origin(bundle: Resource) -> frozenset[str]:
+    """A part of a plan (its goals) tells by the bundle's own number whose it is."""
+    number = bundle.get("identifier") or {}
+    system = str(number.get("system", ""))
+    return frozenset({_origin(system)}) if system and system != "urn:ietf:rfc:3986" else frozenset()
 
 
 def _origin(system: str) -> str:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import requests
 import tenacity
 
-from fhircare.errors import Conflict, ExchangeError, OutcomeUnclear, ServerRefused, ServerUnavailable
+from fhircare.errors import Conflict, OutcomeUnclear, ServerRefused, ServerUnavailable
 from fhircare.exchange import outcome, wire
 from fhircare.exchange.origin import base_url, is_loopback, keep_to
 from fhircare.exchange.patience import BoundedAdapter
@@ -341,6 +341,3 @@ _MEANINGS = {
 
 def _meaning(status: int) -> str:
     return _MEANINGS.get(status, "is in trouble" if status >= 500 else "refused")
-
-
-__all__ = ["FHIR_JSON", "Answer", "Auth", "Bounds", "ExchangeError", "Request", "Transport", "retry_after"]

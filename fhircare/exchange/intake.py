@@ -151,7 +151,9 @@ def _professionals(referral: Referral) -> list[dict[str, Any]]:
         return []
     name = ((person or {}).get("name") or [{}])[0]
     words = display.split()
-    known = {"given": name.get("given"), "family": name.get("family")} if person else {"family": words[-1]}
+    known: dict[str, Any] = (
+        {"given": name.get("given"), "family": name.get("family")} if person else {"family": words[-1]}
+    )
     if not person and len(words) > 1:
         known["given"] = words[:-1]
     physician = {
@@ -243,7 +245,9 @@ def _telecom(resource: Resource, system: str) -> str:
 
 
 def _address(resource: Resource) -> dict[str, Any]:
-    address = next((a for a in resource.get("address") or [] if a.get("line") and a.get("city")), {})
+    address: dict[str, Any] = next(
+        (a for a in resource.get("address") or [] if a.get("line") and a.get("city")), {}
+    )
     return _filled(
         {
             "lines": address.get("line"),

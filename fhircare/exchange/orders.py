@@ -1,14 +1,14 @@
 """Orders in: a physician's ServiceRequest or DeviceRequest, and who and what it is about.
 
-An order comes from a server (by its id, or as the one open order of a patient) or from a file (a Bundle, NDJSON,
-or one resource). What it refers to is gathered with it: patient, requester, conditions, the Task that tracks
-it. Insurance is left where it is.
+An order comes from a server (by its id, or as the one open order of a patient) or from a file (a Bundle,
+NDJSON, or one resource). What it refers to is gathered with it: patient, requester, conditions, the Task that
+tracks it. Insurance is left where it is.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fhircare.errors import Fault, InputError, ServerRefused
 from fhircare.exchange.client import Resource, place

@@ -13,7 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from fhircare.errors import ExchangeError, FhircareError, ServerRefused, ServerUnavailable
+from fhircare.errors import FhircareError, InputError, ServerRefused, ServerUnavailable
 from fhircare.exchange import wire
 from fhircare.exchange.client import FhirServer
 from fhircare.exchange.entries import entries, series
@@ -121,7 +121,7 @@ class Pusher:
             server = servers.get(parcel.destination) or self.server(parcel.destination)
             servers[parcel.destination] = server
             _ = server.capabilities
-        except ServerRefused as error:
+        except (ServerRefused, InputError) as error:
             raise ServerUnavailable(str(error)) from None  # no fault of this parcel's
         with self._lock:
             alone = self._alone.setdefault(parcel.destination, threading.Lock())
@@ -165,6 +165,3 @@ def _fault_of_ours(error: Exception) -> str:
         trace = trace.tb_next
     where = f"{trace.tb_frame.f_globals.get('__name__', '?')}:{trace.tb_lineno}" if trace else "?"
     return f"a fault of fhircare ({type(error).__name__} at {where}); please report this line"
-
-
-__all__ = ["ExchangeError", "Pushed", "Pusher", "queue"]

@@ -139,7 +139,7 @@ class Sending:
             if item.stored is None:
                 if not self._must_do_without(item):
                     steps.append(Write(item))
-            elif item.entry.owner == "own" and not item.kept:
+            elif self._ours(item) and not item.kept:
                 verdict = self._verdict(item, item.stored)
                 if verdict == "changed there":
                     changed.append(item.reference)
@@ -154,6 +154,19 @@ class Sending:
             if item.entry.kind == "CarePlan" and revision_of(item.entry.resource):
                 steps += self._withdrawals(item)
         return steps
+
+    def _ours(self, item: Item) -> bool:
+        """Return whether we may change it there: it is the plan's, or we brought it there.
+
+        Of what is others' otherwise only what we have just made wrong: placeholders that the server left in.
+        """
+        if item.entry.owner == "own":
+            return True
+        made_wrong = (
+            not item.was_there and item.stored is not None and sameness.unresolved(item.stored.resource)
+        )
+        brought = item.entry.owner == "foreign" and self.memory.recall(self.cargo.key(item)) is not None
+        return made_wrong or brought
 
     def _must_do_without(self, item: Item) -> bool:
         """Return whether the server neither knows a person or organisation nor lets us add one."""
@@ -261,7 +274,8 @@ class Sending:
     def remember(self) -> None:
         """Note the version of each resource of ours: the next sending then knows whose changes are whose."""
         for item in self.cargo.items:
-            if item.entry.owner == "own" and item.stored is not None and not item.kept:
+            brought = item.entry.owner == "foreign" and not item.was_there
+            if (brought or self._ours(item)) and item.stored is not None and not item.kept:
                 mark = sameness.fingerprint(self.cargo.resolved(item))
                 self.memory.remember(self.cargo.key(item), Arrived(item.reference, item.stored.version, mark))
 

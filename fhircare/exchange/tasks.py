@@ -1,8 +1,8 @@
 """The Task that tracks an order: its states, and closing the loop with the plan as output.
 
 States and moves are FHIR R4's task state machine as HL7's referral guides narrow it (Physical Activity 1.0.1;
-BSeR 2.0.0-ballot): a reason is given when, and only when, a task is rejected, put on hold, cancelled or failed
-(Physical Activity, pa-taskrm-1); the business status is BSeR's.
+BSeR 2.0.0-ballot): a reason is given when, and only when, a task is rejected, put on hold, cancelled or
+failed (Physical Activity, pa-taskrm-1); the business status is BSeR's.
 """
 
 from __future__ import annotations

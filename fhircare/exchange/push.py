@@ -1,0 +1,70 @@
+"""Emptying the outbox with this machine's clock and chance: the outermost function for the command line."""
+
+from __future__ import annotations
+
+import os
+import random
+import socket
+import time
+import uuid
+from typing import TYPE_CHECKING, Any
+
+from fhircare.exchange.client import FhirServer
+from fhircare.exchange.destinations import Destination, choose, connect
+from fhircare.exchange.pushing import Pushed, Pusher
+from fhircare.exchange.sender import Options
+from fhircare.exchange.sending import Limits
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+def push(
+    path: str,
+    destinations: dict[str, Destination],
+    *,
+    only: frozenset[int] | None = None,
+    workers: int = 1,
+    progress: Callable[[int], None] = lambda _done: None,
+    overwrite: bool = False,
+    validate: bool = False,
+) -> list[Pushed]:
+    """Send what is due in the outbox.
+
+    Args:
+        path: The outbox's file.
+        destinations: Those known by name.
+        only: Numbers of the parcels to send; None for all that are due.
+        workers: Parcels sent at a time; never two of one plan.
+        progress: Called with the number of parcels seen to.
+        overwrite: Replace what others have changed there since a plan was last sent.
+        validate: Ask the server's $validate first.
+    """
+    pusher = Pusher(
+        path,
+        lambda name: FhirServer(connect(choose(name, destinations))),
+        lambda name: options_for(choose(name, destinations), overwrite=overwrite, validate=validate),
+        f"{socket.gethostname()}:{os.getpid()}:{uuid.uuid4().hex[:8]}",
+        time.time,
+        time.sleep,
+        random.random,
+        progress,
+    )
+    return pusher.run(only=only, workers=workers)
+
+
+def options_for(destination: Destination, *, overwrite: bool = False, validate: bool = False) -> Options:
+    """Return how plans are sent to a destination."""
+    return Options(
+        mode=destination.mode,
+        limits=Limits(destination.entries_at_once, destination.conditional_at_once),
+        overwrite=overwrite,
+        validate=validate,
+        document=_document,
+    )
+
+
+def _document(bundle: dict[str, Any]) -> dict[str, Any]:
+    from fhircare.bundle.document import as_document  # needed by few servers
+
+    return as_document(bundle)

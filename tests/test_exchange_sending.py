@@ -1,0 +1,433 @@
+"""Sending: once or many times, the server has each resource once, as it was sent."""
+
+from __future__ import annotations
+
+import copy
+
+import pytest
+import responses
+
+from fhircare.bundle import to_bundle
+from fhircare.errors import BundleError, Conflict, ServerRefused
+from fhircare.exchange import wire
+from fhircare.exchange.memory import ShortMemory
+from fhircare.exchange.sender import Options, dry_run, send
+from fhircare.exchange.sending import Limits
+from tests.exchange_kit import CLINIC, HTEST, World, ref, resource, small_plan, urn
+from tests.plans import whole_plan
+
+
+@pytest.fixture
+def world():
+    """A server in this process."""
+    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
+        yield World(mocked)
+
+
+def test_a_plan_arrives_and_is_read_back(world):
+    """Every entry is created once and reads back as it was sent."""
+    report = send(world.server(), small_plan())
+
+    assert report.counts == {"created": 12}
+    assert report.verified
+    assert max(world.stub.counts().values()) == 1
+
+
+def test_sending_again_writes_nothing(world):
+    """The same plan again: no request that could change anything, with a memory and without."""
+    memory = ShortMemory()
+    send(world.server(), small_plan(), memory=memory)
+    world.stub.seen.clear()
+
+    again = send(world.server(), small_plan(), memory=memory)
+    without_memory = send(world.server(), small_plan())
+
+    assert world.stub.writes() == []
+    assert again.counts == without_memory.counts == {"kept": 5, "unchanged": 7}
+
+
+def test_the_whole_plan_arrives(world):
+    """A plan with every field set goes the same way, in transactions no larger than allowed."""
+    bundle = wire.loads(wire.dumps(to_bundle(whole_plan())))
+
+    assert send(world.server(), bundle).verified
+    assert set(send(world.server(), bundle).counts) == {"kept", "unchanged"}
+
+
+def test_two_phases_and_limits(world):
+    """Pitfall, entry limits: at most 8 entries with conditions, at most 50 without; people first, plan last."""
+    bundle = wire.loads(wire.dumps(to_bundle(whole_plan())))
+
+    send(world.server(), bundle)
+
+    sizes = [
+        (any("ifNoneExist" in e["request"] for e in b["entry"]), len(b["entry"]))
+        for _, _, b in world.stub.writes()
+    ]
+    assert all(size <= (8 if conditional else 50) for conditional, size in sizes)
+    assert [conditional for conditional, _ in sizes] == sorted((c for c, _ in sizes), reverse=True)
+    last = [e["resource"]["resourceType"] for e in world.stub.writes()[-1][2]["entry"]]
+    assert "CarePlan" in last
+
+
+def test_smaller_limits_are_kept(world):
+    """Limits come from the destination: three at a time is three at a time."""
+    send(world.server(), small_plan(), options=Options(limits=Limits(3, 2)))
+
+    assert max(len(body["entry"]) for _, _, body in world.stub.writes()) == 3
+    assert len(world.stub.held) == 12
+
+
+def test_references_are_literal_across_transactions(world):
+    """Pitfall, conditional references: nothing is sent with ``Type?identifier=`` in a reference."""
+    send(world.server(), small_plan(), options=Options(limits=Limits(2, 2)))
+
+    text = str([body for _, _, body in world.stub.writes()])
+    assert "?identifier=" not in text
+    assert resource({"entry": [{"resource": r} for r in world.stub.held.values()]}, "CarePlan")[
+        "subject"
+    ] == {"reference": next(name for name in world.stub.held if name.startswith("Patient/"))}
+
+
+def test_no_id_and_lower_case_names(world):
+    """Pitfalls, client ids and urn case: a create carries no id; full URLs are lower-case UUIDs."""
+    bundle = small_plan()
+    bundle["entry"][1]["resource"]["id"] = "123"
+    send(world.server(), bundle)
+
+    entries = [e for _, _, body in world.stub.writes() for e in body["entry"]]
+    assert not any("id" in e["resource"] for e in entries)
+    assert all(e["fullUrl"] == e["fullUrl"].lower() for e in entries)
+
+
+def test_order_of_references(world):
+    """Pitfall, order sensitive servers: within all transactions each entry comes after those it refers to."""
+    bundle = small_plan()
+    bundle["entry"].reverse()
+    send(world.server(), bundle)
+
+    seen = set()
+    for entry in [e for _, _, body in world.stub.writes() for e in body["entry"]]:
+        named = {r for r in _references(entry["resource"]) if r.startswith("urn:")}
+        assert named <= seen
+        seen.add(entry["fullUrl"])
+
+
+def test_a_circle_of_references_is_refused(world):
+    """Pitfall, cycles: two resources that refer to each other are named, and nothing is sent."""
+    bundle = small_plan()
+    resource(bundle, "Goal")["addresses"] = [ref("wear1", "/r1")]
+    resource(bundle, "ServiceRequest", 1)["supportingInfo"] = [ref("goal")]
+
+    with pytest.raises(BundleError, match="circle"):
+        send(world.server(), bundle)
+    assert world.stub.writes() == []
+
+
+def test_the_same_condition_twice_is_refused(world):
+    """Pitfall, duplicate conditions: two entries with one identifier are named, and nothing is sent."""
+    bundle = small_plan()
+    bundle["entry"].append({"fullUrl": urn("other"), "resource": copy.deepcopy(resource(bundle, "Patient"))})
+
+    with pytest.raises(BundleError, match=r"is also that of Bundle\.entry\[1\]"):
+        send(world.server(), bundle)
+
+
+def test_more_than_one_match_stops(world):
+    """Pitfall, multiple matches: a person has to merge them; nothing is sent."""
+    for _ in range(2):
+        world.stub.put(
+            {"resourceType": "Patient", "identifier": [{"system": f"{CLINIC}/patients", "value": "70412"}]}
+        )
+
+    with pytest.raises(ServerRefused, match="2 Patient resources with one and the same identifier"):
+        send(world.server(), small_plan())
+    assert world.stub.writes() == []
+
+
+def test_conditions_are_plain_and_encoded(world):
+    """Pitfall, ifNoneExist: identifier=system|value and nothing else, no "?", percent-encoded."""
+    send(world.server(), small_plan())
+
+    told = [
+        e["request"]["ifNoneExist"]
+        for _, _, b in world.stub.writes()
+        for e in b["entry"]
+        if "ifNoneExist" in e["request"]
+    ]
+    assert told[1] == "identifier=https%3A%2F%2Fclinic.example%2Fpatients%7C70412"
+    assert len(told) == 4
+
+
+def test_a_match_without_location_is_searched_for(world):
+    """Pitfall, 200 without location: the id is found by searching, and references come out right."""
+    world.stub.tells_location = False
+
+    assert send(world.server(), small_plan()).verified
+
+
+def test_placeholders_left_by_the_server_are_mended(world):
+    """Pitfall, urn:uuid left in stored resources: seen when read back, and put right by an update."""
+    world.stub.rewrites = False
+
+    report = send(world.server(), small_plan())
+
+    assert report.verified
+    assert "urn:uuid" not in str(world.stub.held)
+
+
+def test_what_the_server_alters_is_told_and_not_sent_for_ever(world):
+    """A server that drops an element: reported by its path, once; the next sending writes nothing."""
+    put = world.stub.put
+    world.stub.put = lambda body, number="": put({k: v for k, v in body.items() if k != "title"}, number)
+    memory = ShortMemory()
+
+    report = send(world.server(), small_plan(), memory=memory)
+    world.stub.seen.clear()
+    send(world.server(), small_plan(), memory=memory)
+
+    assert not report.verified
+    assert [e.note for e in report.entries if e.note] == ["stored otherwise than sent: CarePlan.title"]
+    assert world.stub.writes() == []
+
+
+def test_a_revision_replaces_the_plan(world):
+    """A revised plan: the new one is there, the old one revoked, past phases completed, future ones revoked."""
+    memory = ShortMemory()
+    send(world.server(), small_plan(), memory=memory)
+
+    report = send(world.server(), small_plan(2, weeks="2026-12-20"), memory=memory)
+
+    state = {r["identifier"][0]["value"]: r["status"] for r in world.stub.of("CarePlan")}
+    assert state == {"P/r1": "revoked", "P/r2": "active"}
+    phases = {r["identifier"][0]["value"]: r["status"] for r in world.stub.of("ServiceRequest")}
+    assert phases["P/wear/1/r1"] == phases["P/wear/2/r1"] == "completed"
+    assert phases["P/wear/1/r2"] == "active"
+    assert report.counts == {"kept": 5, "unchanged": 2, "updated": 1, "created": 4, "withdrawn": 3}
+    assert set(send(world.server(), small_plan(2, weeks="2026-12-20"), memory=memory).counts) == {
+        "kept",
+        "unchanged",
+    }
+
+
+def test_the_new_plan_and_the_end_of_the_old_are_one_transaction(world):
+    """Nobody ever has two plans in force: both changes are in one transaction, tied to versions."""
+    send(world.server(), small_plan())
+    world.stub.seen.clear()
+    send(world.server(), small_plan(2))
+
+    last = world.stub.writes()[-1][2]["entry"]
+    changes = [
+        (e["request"]["method"], e["resource"]["resourceType"], e["resource"].get("status")) for e in last
+    ]
+    assert ("POST", "CarePlan", "active") in changes
+    assert ("PUT", "CarePlan", "revoked") in changes
+    assert all(e["request"].get("ifMatch") for e in last if e["request"]["method"] == "PUT")
+
+
+def test_an_old_revision_does_not_come_after_a_new_one(world):
+    """Sending revision 1 after revision 2 is refused, and changes nothing."""
+    send(world.server(), small_plan(2))
+    held = copy.deepcopy(world.stub.held)
+
+    with pytest.raises(ServerRefused, match="later revision"):
+        send(world.server(), small_plan(1))
+    assert world.stub.held == held
+
+
+def test_people_are_never_changed(world):
+    """A patient the server knows stays as the server has them, however ours differs."""
+    known = {"resourceType": "Patient", "identifier": [{"system": f"{CLINIC}/patients", "value": "70412"}]}
+    world.stub.put(known | {"name": [{"family": "Lindquist-Holm"}]})
+
+    report = send(world.server(), small_plan())
+
+    assert world.stub.of("Patient")[0]["name"] == [{"family": "Lindquist-Holm"}]
+    assert [e.outcome for e in report.entries if e.kind == "Patient"] == ["kept"]
+
+
+def test_what_others_changed_is_kept(world):
+    """The clinic books a visit on the server; sending the same plan again leaves the booking alone, and says so."""
+    memory = ShortMemory()
+    send(world.server(), small_plan(), memory=memory)
+    goal = world.stub.of("Goal")[0]
+    world.stub.put(goal | {"achievementStatus": {"text": "achieved"}}, goal["id"])
+
+    report = send(world.server(), small_plan(), memory=memory)
+
+    assert world.stub.of("Goal")[0]["achievementStatus"] == {"text": "achieved"}
+    assert [e.note for e in report.entries if e.kind == "Goal"] == [
+        "changed there since it was last sent; left as it is there"
+    ]
+
+
+def test_both_changed_is_a_conflict(world):
+    """Changed there and here: named by its place on the server, nothing overwritten; then settled on request."""
+    memory = ShortMemory()
+    send(world.server(), small_plan(), memory=memory)
+    goal = world.stub.of("Goal")[0]
+    world.stub.put(goal | {"achievementStatus": {"text": "achieved"}}, goal["id"])
+    ours = small_plan(weeks="2026-12-24")
+
+    with pytest.raises(Conflict, match=rf"Goal/{goal['id']}\. Nothing was overwritten"):
+        send(world.server(), ours, memory=memory)
+    assert world.stub.of("Goal")[0]["achievementStatus"] == {"text": "achieved"}
+
+    send(world.server(), ours, memory=memory, options=Options(overwrite=True))
+    assert world.stub.of("Goal")[0]["target"][0]["dueDate"] == "2026-12-24"
+
+
+def test_a_foreign_goal_is_brought_and_kept_up_to_date(world):
+    """A therapist's goal goes to the physician's server; a later version of it follows, because we brought it."""
+    memory, bundle = ShortMemory(), small_plan()
+    theirs = resource(bundle, "Goal")
+    theirs["identifier"] = [{"system": "https://therapy.example/goals", "value": "7"}]
+    send(world.server(), bundle, memory=memory)
+    theirs["lifecycleStatus"] = "completed"
+
+    send(world.server(), bundle, memory=memory)
+
+    assert world.stub.of("Goal")[0]["lifecycleStatus"] == "completed"
+
+
+def test_a_foreign_goal_that_was_there_is_never_changed(world):
+    """On the therapist's own server their goal stays theirs."""
+    number = [{"system": "https://therapy.example/goals", "value": "7"}]
+    patient = world.stub.put(resource(small_plan(), "Patient"))
+    there = world.stub.put({"resourceType": "Goal", "identifier": number, "lifecycleStatus": "active",
+                            "subject": {"reference": f"Patient/{patient['id']}"}})  # fmt: skip
+    bundle = small_plan()
+    resource(bundle, "Goal")["identifier"] = number
+
+    send(world.server(), bundle)
+
+    assert world.stub.held[f"Goal/{there['id']}"]["meta"]["versionId"] == "1"
+
+
+def test_the_etag_goes_back_byte_for_byte(world):
+    """Pitfall, If-Match format: what came as ETag goes back as it came, weak or strong."""
+    send(world.server(), small_plan())
+    sent = []
+
+    def strong(request, carry_out):
+        status, headers, body = carry_out()
+        if request.method == "GET":
+            headers["ETag"] = '"strong-1"'
+        if b"ifMatch" in (request.body or b""):
+            sent.extend(e["request"].get("ifMatch") for e in wire.loads(request.body)["entry"])
+            return 412, headers, body
+        return status, headers, body
+
+    world.faults.append(strong)
+    with pytest.raises((Conflict, ServerRefused)):
+        send(world.server(), small_plan(weeks="2026-12-24"))
+    assert set(sent) == {'"strong-1"'}
+
+
+def test_a_server_without_transactions_is_sent_to_one_by_one(world):
+    """Pitfall, no transaction: single requests, parents first, conditional where offered; again: nothing."""
+    world.stub.system = []
+
+    report = send(world.server(), small_plan())
+
+    assert report.way == "single"
+    assert report.verified
+    assert set(send(world.server(), small_plan()).counts) == {"kept", "unchanged"}
+    headers = [h for method, path, h, _ in world.stub.seen if method == "POST" and path == "CarePlan"]
+    assert "If-None-Exist" in headers[0]
+
+
+def test_a_transaction_run_as_a_batch_is_noticed(world):
+    """Pitfall, transaction run as batch: a failed entry inside a 200 is found, the rest is not sent twice."""
+    world.stub.as_batch, world.stub.rewrites = True, False
+    with pytest.raises(ServerRefused, match=r"Bundle\.entry\[\d+\] \(422\)"):
+        send(world.server(), small_plan())
+    world.stub.as_batch, world.stub.rewrites = False, True
+
+    assert send(world.server(), small_plan()).verified
+    assert max(world.stub.counts().values()) == 1
+
+
+def test_busy_entries_in_a_batch_are_sent_again_and_no_other(world):
+    """Pitfall, 429 inside: entries refused for being too many are sent again, those that arrived are not."""
+    world.stub.as_batch = True
+    full = []
+
+    def busy(resource):
+        if resource["resourceType"] == "Device" and not full:
+            full.append(1)
+            from tests.servers.stub import Refuses
+
+            raise Refuses(429, "slow down", "throttled")
+
+    world.stub.on_write = busy
+    world.stub._check = lambda body, kind: world.stub.on_write(body)
+
+    send(world.server(), small_plan())
+
+    assert max(world.stub.counts().values()) == 1
+    assert len(world.stub.held) == 12
+
+
+def test_profile_claims_a_server_does_not_know_are_left_out(world):
+    """A claim of a profile goes only to a server that lists it: others refuse what they cannot look up."""
+    profile = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-goal"
+    bundle = small_plan()
+    resource(bundle, "Goal")["meta"] = HTEST | {"profile": [profile]}
+    send(world.server(), bundle)
+    assert "profile" not in world.stub.of("Goal")[0]["meta"]
+
+    world.stub.profiles = {"Goal": [f"{profile}|9.0.0"]}
+    send(world.server(), bundle)
+    assert world.stub.of("Goal")[0]["meta"]["profile"] == [profile]
+
+
+def test_update_as_create_is_not_relied_on(world):
+    """Pitfall, PUT to a new id: no PUT goes to a resource that the server did not have."""
+    send(world.server(), small_plan())
+
+    assert not [path for method, path, _ in world.stub.writes() if method == "PUT"]
+
+
+def test_another_patients_resource_with_our_number_stops(world):
+    """A resource of ours that is filed under another patient is not overwritten: a person has to look."""
+    send(world.server(), small_plan())
+    other = world.stub.put(
+        {"resourceType": "Patient", "identifier": [{"system": f"{CLINIC}/patients", "value": "1"}]}
+    )
+    goal = world.stub.of("Goal")[0]
+    world.stub.put(goal | {"subject": {"reference": f"Patient/{other['id']}"}}, goal["id"])
+
+    with pytest.raises(ServerRefused, match="of another patient"):
+        send(world.server(), small_plan())
+
+
+def test_a_dry_run_shows_what_would_go_out(world):
+    """A dry run writes nothing; its first request is byte for byte the first that sending makes."""
+    shown = dry_run(world.server(), small_plan())
+    assert world.stub.writes() == []
+
+    send(world.server(), small_plan())
+
+    sent = [body for _, _, body in world.stub.writes()]
+    assert wire.loads(shown.requests[0].body) == wire.loads(wire.dumps(sent[0]))
+    assert [len(wire.loads(r.body)["entry"]) for r in shown.requests] == [len(body["entry"]) for body in sent]
+    assert "POST https://fhir.example/r4" in shown.as_text()
+
+
+def test_nothing_to_do_is_said(world):
+    """A dry run of what is there already says that nothing would be sent."""
+    send(world.server(), small_plan())
+
+    assert dry_run(world.server(), small_plan()).as_text() == "nothing to send: the server has it all"
+
+
+def _references(value):
+    if isinstance(value, dict):
+        if isinstance(value.get("reference"), str):
+            yield value["reference"]
+        for inner in value.values():
+            yield from _references(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _references(inner)
