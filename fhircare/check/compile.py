@@ -52,6 +52,7 @@ class Compiler:
             **{name: vars(module)[name] for module, names in _CALLED.items() for name in names},
             "Decimal": Decimal,
             "UCUM": terminology.UCUM,
+            "STANDARD": extras.STANDARD,
             "need": self._need,
         }
         self._ready: dict[str, Checker] = {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from fhircare.check import bundles, closure, pointers, references, requests, vitals
+from fhircare.check import bundles, closure, extensions, pointers, references, requests, vitals
 from fhircare.check.fhirpath.build import inline
 from fhircare.check.fhirpath.model import SpecModel
 from fhircare.check.fhirpath.overrides import override_of
@@ -77,6 +77,8 @@ def coverage(release: str = "R4") -> list[Covered]:
     found = [Covered(rule, severity, "every resource", what, "the walk") for rule, severity, what in WALK]
     vital = "Observations with the LOINC code of a vital sign"
     found += [Covered(rule, "warning", vital, what, "vitals") for rule, what in vitals.RULES.items()]
+    theirs = "extensions that the standard defines"
+    found += [Covered(rule, "error", theirs, what, "extensions") for rule, what in extensions.RULES.items()]
     for name in sorted(held.primitive_types):
         definition = held.type(name)
         pattern = definition.regex if definition and definition.regex else "the prose of its type"

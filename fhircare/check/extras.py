@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from fhircare.check.walk import Walk
 
 UCUM = terminology.UCUM
+STANDARD = "http://hl7.org/fhir/StructureDefinition/"
 DATATYPES = "https://hl7.org/fhir/R4/datatypes.html"
 
 good_codings: set[tuple[Any, Any]] = set()
@@ -97,9 +98,14 @@ def distance_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
 
 
 def extension_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
-    """An extension's url is absolute, unless it stands inside another extension."""
+    """An extension's url is absolute unless inside another; the standard's own are held to theirs."""
     url = o.get("url")
     if not isinstance(url, str) or not url:
+        return
+    if ":" in url:
+        from fhircare.check import extensions
+
+        extensions.defined(o, p, w)
         return
     outer = p[0][0] if p[0] is not None else None  # past the index and the name "extension"
     if outer is not None and outer[0] is not None and outer[0][1] in {"extension", "modifierExtension"}:
@@ -234,7 +240,10 @@ EXTRAS = {
     "Duration": ('get("system") == UCUM and ("Duration", get("code")) not in good_units', "duration_extra"),
     "Distance": ('get("system") == UCUM and ("Distance", get("code")) not in good_units', "distance_extra"),
     "Count": ('get("system") == UCUM and ("Quantity", get("code")) not in good_units', "quantity_extra"),
-    "Extension": ('":" not in get("url", ":")', "extension_extra"),
+    "Extension": (
+        '":" not in get("url", ":") or get("url").startswith(STANDARD)',
+        "extension_extra",
+    ),
     "Identifier": ('":" not in get("system", ":")', "identifier_extra"),
     "Attachment": ('get("data") is not None', "attachment_extra"),
 }

@@ -145,7 +145,7 @@ class _TypeWriter:
                 "try:",
                 f"    if {guard}:",
                 f"        {function}(o, p, w)",
-                "except TypeError:",
+                "except (TypeError, AttributeError):",
                 "    pass",
             ]
         body += self._rules(*node_rules(self.definitions, node.id), node.id)

@@ -136,6 +136,23 @@ class ValueSet(NamedTuple):
         return frozenset(code for codes in self.systems.values() for code in codes)
 
 
+class ExtensionDef(NamedTuple):
+    """An extension that the standard defines.
+
+    Attributes:
+        url: Its canonical.
+        types: The types its value may have; empty when it has parts and no value.
+        value_required: True when a value must be there.
+        parts: For each part's url: the types of its value (empty for any), whether it must be there, and
+            whether it may repeat.
+    """
+
+    url: str
+    types: frozenset[str]
+    value_required: bool
+    parts: dict[str, tuple[frozenset[str], bool, bool]]
+
+
 class _Lines:
     """One data file: its head, and each line when it is asked for."""
 
@@ -193,6 +210,15 @@ def _element(name: str, raw: dict[str, Any]) -> Element:
     )
 
 
+def _extension(raw: dict[str, Any]) -> ExtensionDef:
+    value = raw["value"] or {"min": 0, "types": []}
+    parts = {
+        url: (frozenset(part.get("value", {}).get("types", ())), part["min"] > 0, part["max"] != "1")
+        for url, part in raw.get("parts", {}).items()
+    }
+    return ExtensionDef(raw["url"], frozenset(value["types"]), value["min"] > 0, parts)
+
+
 class Definitions:
     """All definitions of one release. Look-ups are cached; what they hand out must not be changed.
 
@@ -218,6 +244,8 @@ class Definitions:
         self._sets: dict[str, ValueSet | None] = {}
         self._systems: dict[str, frozenset[str] | None] = {}
         self._codes: _Lines | None = None
+        self._extensions: _Lines | None = None
+        self._known_extensions: dict[str, ExtensionDef | None] = {}
 
     def type(self, name: str) -> TypeDef | None:
         """Return a type (or one of the quantity profiles) by name, None when the release has no such type."""
@@ -258,6 +286,15 @@ class Definitions:
             held = raw is not None and raw["kind"] == "system"
             self._systems[url] = frozenset(raw["codes"]) if held else None
         return self._systems[url]
+
+    def extension(self, url: str) -> ExtensionDef | None:
+        """Return an extension that the standard defines, by url; None for all others."""
+        if url not in self._known_extensions:
+            if self._extensions is None:
+                self._extensions = _Lines(RELEASES[self.release], "extensions.jsonl")
+            raw = self._extensions.get(url)
+            self._known_extensions[url] = None if raw is None else _extension(raw)
+        return self._known_extensions[url]
 
     def value_set(self, url: str) -> ValueSet | None:
         """Return a value set that some element is bound to, None when it is none of those."""

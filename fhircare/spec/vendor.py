@@ -11,6 +11,7 @@ reads StructureDefinitions, ValueSets and CodeSystems from the package and write
   constraints;
 * ``codes.jsonl``: one line for each code system that the package holds complete, and for each value set
   that is bound to an element, expanded (``fhircare.spec.expand``).
+* ``extensions.jsonl``: one line for each extension the package defines: what its value may be, or its parts.
 
 The first line of each file names the package, its version and SHA-256, and says at which byte each line
 starts, so that a reader takes only the lines it needs. The same package gives the same bytes. What is
@@ -203,6 +204,43 @@ def distil_types(definitions: list[Json]) -> dict[str, Json]:
     return lines
 
 
+def _fixed_url(elements: list[Json], url_id: str) -> str:
+    """Return the url that the element ``url_id`` is fixed to, or ""."""
+    return next((str(e["fixedUri"]) for e in elements if e["id"] == url_id and "fixedUri" in e), "")
+
+
+def _extension_value(elements: list[Json], value_id: str) -> Json | None:
+    """Return what an extension's value may be, None when it has none: ``min`` and ``types``."""
+    for element in elements:
+        if element["id"] == value_id and element["max"] != "0":
+            return {"min": element["min"], "types": [kind["code"] for kind in element.get("type", ())]}
+    return None
+
+
+def distil_extensions(definitions: list[Json]) -> dict[str, Json]:
+    """Return what each extension the package defines may hold, by url: its ``value``, or its ``parts``."""
+    lines: dict[str, Json] = {}
+    for definition in definitions:
+        if definition["type"] != "Extension" or definition.get("derivation") != "constraint":
+            continue
+        elements = definition["snapshot"]["element"]
+        line: Json = {"url": definition["url"], "value": _extension_value(elements, "Extension.value[x]")}
+        parts: dict[str, Json] = {}
+        for element in elements:
+            if element["path"] == "Extension.extension" and "sliceName" in element:
+                own = element["id"]
+                url = _fixed_url(elements, f"{own}.url") or element["sliceName"]
+                nested = any(e["id"].startswith(f"{own}.extension:") for e in elements)
+                value = _extension_value(elements, f"{own}.value[x]")
+                parts[url] = {"min": element["min"], "max": element["max"]}
+                if value is not None and not nested:
+                    parts[url]["value"] = value
+        if parts:
+            line["parts"] = parts
+        lines[definition["url"]] = line
+    return lines
+
+
 def bound_value_sets(lines: dict[str, Json]) -> list[str]:
     """Return the canonicals of all value sets that a binding stronger than ``example`` names, sorted."""
     found: set[str] = set()
@@ -255,9 +293,10 @@ def distil(package: Path, out: Path) -> list[Path]:
     codes = terminology.systems_as_lines()
     for url in bound_value_sets(types):
         codes[url] = terminology.set_as_line(url)
-    written = [out / "types.jsonl", out / "codes.jsonl"]
+    written = [out / "types.jsonl", out / "codes.jsonl", out / "extensions.jsonl"]
     write_lines(written[0], {**about, "kinds": kinds}, types)
     write_lines(written[1], about, codes)
+    write_lines(written[2], about, distil_extensions(content["StructureDefinition"]))
     return written
 
 

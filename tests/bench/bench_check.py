@@ -1,12 +1,12 @@
 """The check against the bars it is held to: ``python -m tests.bench bench_check``.
 
-* Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its R4B
-  models, which stand in for R4: it has none). Only files with no finding and that those models take are timed, so
-  that both do the usual work; the rest are counted.
+* Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its
+  R4B models, which stand in for R4: it has none). Only files with no finding and that those models take are
+  timed, so that both do the usual work; the rest are counted.
 * The start of the whole command on one bundle against ``python -c "import pydantic"``.
 * Memory while many NDJSON lines are checked.
 
-Times are the best of several rounds of processor time: other work on the machine makes rounds slower, never faster.
+Times are the best of several rounds of processor time: other work makes rounds slower, never faster.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def throughput(name: str, texts: list[bytes]) -> None:
 
 
 def started(command: list[str], rounds: int = 9) -> float:
-    """Return the least processor time of a process, in seconds; bytecode is kept, as after an installation."""
+    """Return the least processor time of a process, in seconds; bytecode is kept, as when installed."""
     environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     times = []
     for _ in range(rounds):
@@ -123,7 +123,8 @@ def memory(line: bytes) -> None:
         tracemalloc.stop()
     print(  # noqa: T201
         f"{'memory for NDJSON':<28} {LINES // 10} lines: {peaks[0]:.1f} MB, "
-        f"{LINES} lines: {peaks[1]:.1f} MB at most ({LINES / spent:.0f} lines/s while traced, {total} findings)"
+        f"{LINES} lines: {peaks[1]:.1f} MB at most "
+        f"({LINES / spent:.0f} lines/s while traced, {total} findings)"
     )
 
 
