@@ -207,7 +207,7 @@ def _uses(source: Source, device: Node, patient: Node | None) -> list[Node]:
     return [
         use
         for use in source.of_type("DeviceUseStatement")
-        if use.get("status").value in {"active", "on-hold"}
+        if use.word("status") in {"active", "on-hold"}
         and source.points_to(use.get("device"), device)
         and (patient is None or source.points_to(use.get("subject"), patient))
     ]

@@ -109,6 +109,10 @@ class Node:
         value = self.value.get(name) if isinstance(self.value, dict) else None
         return Node(value, f"{self.path}.{name}", self.resource)
 
+    def word(self, name: str) -> str:
+        """Return an element's text, "" when it is absent or no text: what a code is compared with."""
+        return self.get(name).string()
+
     def items(self, name: str) -> list[Node]:
         """Return the members of an array, in order; a single object is taken as an array of one."""
         value = self.value.get(name) if isinstance(self.value, dict) else None

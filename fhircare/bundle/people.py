@@ -278,7 +278,7 @@ def _read_caregiver(source: Source, patient: Node) -> Read[Caregiver | None]:
 
 def read_name(resource: Node) -> Read[Name]:
     """Read the first name that is not an old one; a name given only as text is taken whole."""
-    names = [name for name in resource.items("name") if name.get("use").value not in {"old", "maiden"}]
+    names = [name for name in resource.items("name") if name.word("use") not in {"old", "maiden"}]
     name = names[0] if names else Node(None, "")
     return made(Name, family=name.text("family").or_else(name.text("text")), given=name.texts("given"))
 

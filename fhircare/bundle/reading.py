@@ -35,10 +35,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-_VALID: dict[str, set[str | None]] = {
+_VALID: dict[str, set[str]] = {
     "ServiceRequest": {"draft", "active", "on-hold", "completed"},
     "Observation": {"preliminary", "final", "amended", "corrected"},
-    "Device": {"active", None},
+    "Device": {"active", ""},
 }
 """The statuses with which a resource that the plan rests on counts."""
 _INSTRUCTIONS = {"plan", "order", "original-order", "reflex-order"}
@@ -105,7 +105,7 @@ def _careplan(source: Source) -> Node:
     """Return the plan that the bundle is about: one of ours, then a current one, then the newest revision."""
 
     def rank(one: Node) -> tuple[bool, bool, int, str]:
-        current = one.get("status").value in {"active", "draft", "on-hold"}
+        current = one.word("status") in {"active", "draft", "on-hold"}
         return (not _is_ours(one), not current, -_revision(one).value, repr(one.value))
 
     plans = sorted((r for r in source.resources if r.kind == "CarePlan"), key=rank)
@@ -239,7 +239,7 @@ def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
     """Tell whether a resource of this kind is valid and about the plan's person."""
     if one.kind != kind:
         return False
-    if one.get("status").value not in _VALID[kind] or _unknown_modifier(one):
+    if one.word("status") not in _VALID[kind] or _unknown_modifier(one):
         source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
         return False
     return _same_person(source, one, one.get("patient" if kind == "Device" else "subject"), patient)
@@ -249,7 +249,7 @@ def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool
     """Tell whether a flag of the plan's person still warns."""
     if one.kind != "Flag":
         return False
-    told = one.get("status").value
+    told = one.word("status")
     valid = told == "active" or (status in {"revoked", "completed"} and told == "inactive")
     if not valid or _unknown_modifier(one):
         source.skip(one, "is not current, or carries a modifier that is not known")
@@ -276,7 +276,7 @@ def _same_person(source: Source, one: Node, subject: Node, patient: Node | None)
 
 
 def _works(source: Source, team: Node, patient: Node | None) -> bool:
-    if team.kind == "CareTeam" and team.get("status").value in {"proposed", "active", "suspended", None}:
+    if team.kind == "CareTeam" and team.word("status") in {"proposed", "active", "suspended", ""}:
         return _same_person(source, team, team.get("subject"), patient)
     source.skip(team, "is no care team that works")
     return False
@@ -286,7 +286,7 @@ def _unknown_modifier(one: Node) -> bool:
     return bool(one.items("modifierExtension")) or bool(one.get("implicitRules"))
 
 
-def _current(told: Any, status: str) -> bool:
+def _current(told: str, status: str) -> bool:
     return told == status or (
         status in {"draft", "active", "on-hold"} and told in {"draft", "active", "on-hold"}
     )
@@ -323,15 +323,15 @@ def _activities(
 
 
 def _meant(source: Source, one: Node, patient: Node | None, status: str, *, detail: bool) -> bool:
-    told = one.get("status").value
+    told = one.word("status")
     if detail:
-        valid = told in {"not-started", "scheduled", "in-progress", "on-hold", "unknown", None}
+        valid = told in {"not-started", "scheduled", "in-progress", "on-hold", "unknown", ""}
     else:
         valid = _current(told, status)
     if not valid:
         source.skip(one, "is not current")
         return False
-    if not detail and one.kind == "ServiceRequest" and one.get("intent").value not in _INSTRUCTIONS:
+    if not detail and one.kind == "ServiceRequest" and one.word("intent") not in _INSTRUCTIONS:
         source.skip(one, "is an option or a proposal, not an instruction")
         return False
     return detail or _same_person(source, one, one.get("subject"), patient)
