@@ -38,7 +38,7 @@ def pdf(page: str) -> bytes:
     class OnlyDrawings(URLFetcher):  # type: ignore[misc]  # WeasyPrint has no types
         """Hands out the drawings that stand in the page itself, and nothing else."""
 
-        def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:
+        def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:  # noqa: ARG002 - their name
             """Decode a drawing; refuse all else."""
             if not url.startswith(_DRAWING):
                 raise ValueError("outside")

@@ -48,7 +48,7 @@ def environment(places: tuple[Path, ...]) -> jinja2.Environment:
     """The environment for a search path, built once."""
     built = jinja2.Environment(
         loader=jinja2.FileSystemLoader([str(place) for place in places]),
-        autoescape=lambda name: name is None or not name.endswith(".txt.jinja"),
+        autoescape=lambda name: name is None or not name.endswith(".txt.jinja"),  # noqa: S701 - text is no HTML
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -8,20 +8,10 @@ from typing import TYPE_CHECKING
 
 from fhircare.errors import TemplateError
 from fhircare.render.said import Said, Sentence, Value
-from fhircare.render.view.care import (
-    AdviceView,
-    GoalView,
-    PartView,
-    SocksView,
-    TaskView,
-    advice_view,
-    goals_view,
-    parts_view,
-    plan_values,
-    socks_view,
-    tasks_view,
-)
+from fhircare.render.view.care import AdviceView, TaskView, advice_view, plan_values, tasks_view
+from fhircare.render.view.goals import GoalView, goals_view
 from fhircare.render.view.page import Asked, PageView, Readable, page_view
+from fhircare.render.view.parts import PartView, parts_view
 from fhircare.render.view.people import ContactsView, VisitView, contacts_view, next_visit, visits_view
 from fhircare.render.view.ramp import RampView, ramp_view
 from fhircare.render.view.safety import (
@@ -32,6 +22,7 @@ from fhircare.render.view.safety import (
     required_of,
     skin_findings,
 )
+from fhircare.render.view.socks import SocksView, socks_view
 from fhircare.render.view.wear import DayView, SessionView, WearView, wear_view
 
 if TYPE_CHECKING:

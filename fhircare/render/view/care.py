@@ -1,12 +1,11 @@
-"""Daily care: tasks and when, advice by topic, socks, the parts delivered, and goals."""
+"""Daily care: tasks and when, and advice by topic."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from fhircare.plan import WEEKDAYS, CareTask, Component, Frequency, SockLayers, Weekday
-from fhircare.render.said import Said, Sentence, Value
+from fhircare.plan import WEEKDAYS, CareTask, Frequency, Weekday
 from fhircare.render.view.people import ContactsView, weekday_names
 
 if TYPE_CHECKING:
@@ -14,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from decimal import Decimal
 
+    from fhircare.render.said import Said, Sentence, Value
     from fhircare.render.view.page import Readable
     from fhircare.render.words import Words
 
@@ -78,42 +78,6 @@ class AdviceView:
     calls: tuple[Said, ...]
     cleaning: tuple[TopicView, ...]
     topics: tuple[TopicView, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SockRow:
-    """How to make one total ply. ``call``: the clinic wants to be called; ``start``: worn at delivery."""
-
-    total: Sentence
-    layers: Said
-    call: bool
-    start: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SocksView:
-    """The socks a person owns and what they make."""
-
-    owned: tuple[Sentence, ...]
-    start: Sentence
-    guide: tuple[SockRow, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PartView:
-    """One part of the prosthesis, for the list of parts."""
-
-    kind: Sentence
-    name: Value
-    details: tuple[Said, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GoalView:
-    """One goal and how we will know."""
-
-    text: Value
-    targets: tuple[tuple[Said, ...], ...]
 
 
 def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict[str, object]:
@@ -290,122 +254,3 @@ def advice_view(reading: Readable, words: Words, values: dict[str, object]) -> A
         cleaning=tuple(view for view in views if view.code in CLEANING),
         topics=tuple(view for view in views if view.code not in CLEANING),
     )
-
-
-def socks_view(reading: Readable, words: Words) -> SocksView | None:
-    """The socks issued and the sock guide; None when no socks were issued."""
-    kit, source = reading.plan.socks, reading.source
-    if kit is None or not kit.socks:
-        return None
-    owned = []
-    for index, sock in enumerate(kit.socks):
-        place = f"socks.socks[{index}]"
-        row = words.say(
-            "socks.row",
-            count=words.number(sock.count, source(f"{place}.count")),
-            ply=words.number(sock.ply, source(f"{place}.ply")),
-        )
-        extra: list[Said] = []
-        if sock.material:
-            extra.append(words.text(sock.material, source(f"{place}.material"), lang="en"))
-        if sock.band_color:
-            color = words.text(sock.band_color, source(f"{place}.band_color"), lang="en")
-            extra.append(words.say("socks.band", color=color))
-        owned.append(_listed(row, extra))
-    ply = words.number(kit.ply_at_delivery, source("socks.ply_at_delivery"))
-    return SocksView(
-        owned=tuple(owned),
-        start=words.say("don.start-ply", ply=ply)
-        if kit.ply_at_delivery
-        else replace(words.say("don.start-no-ply"), source=source("socks.ply_at_delivery")),
-        guide=tuple(
-            SockRow(
-                total=words.say(
-                    "socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))
-                ),
-                layers=_layers(row, f"care.sock_guide[{index}]", reading, words),
-                call=row.ply >= kit.adjust_at_ply,
-                start=row.ply == kit.ply_at_delivery,
-            )
-            for index, row in enumerate(reading.plan.care.sock_guide)
-        ),
-    )
-
-
-def _layers(row: SockLayers, place: str, reading: Readable, words: Words) -> Said:
-    if not row.possible:
-        return replace(words.say("socks.impossible"), source=reading.source(f"{place}.possible"))
-    if not row.layers:
-        return replace(words.say("socks.none"), source=reading.source(f"{place}.ply"))
-    numbers = [
-        words.number(ply, reading.source(f"{place}.layers[{index}]")) for index, ply in enumerate(row.layers)
-    ]
-    if len(numbers) == 1:
-        return words.say("socks.ply", n=numbers[0])
-    parts = [
-        words.say("socks.layer-next" if index else "socks.layer-first", n=number)
-        for index, number in enumerate(numbers)
-    ]
-    return _listed(parts[0], parts[1:])
-
-
-def _listed(first: Said, rest: Iterable[Said]) -> Sentence:
-    parts = {f"v{index}": part for index, part in enumerate((first, *rest))}
-    return Sentence("", ", ".join(f"{{{name}}}" for name in parts), parts)
-
-
-def parts_view(reading: Readable, words: Words) -> tuple[PartView, ...]:
-    """The parts of the prosthesis, in the clinic's order."""
-    prosthesis = reading.plan.prosthesis
-    if prosthesis is None:
-        return ()
-    return tuple(
-        PartView(
-            kind=words.say(f"device.kind.{part.kind}"),
-            name=words.text(part.name, reading.source(f"prosthesis.components[{index}].name")),
-            details=tuple(_details(part, f"prosthesis.components[{index}]", reading, words)),
-        )
-        for index, part in enumerate(prosthesis.components)
-    )
-
-
-def _details(part: Component, place: str, reading: Readable, words: Words) -> Iterable[Said]:
-    source = reading.source
-    if part.count > 1:
-        yield words.say("device.count", n=words.number(part.count, source(f"{place}.count")))
-    for name in ("manufacturer", "model"):
-        if text := getattr(part, name):
-            yield words.text(text, source(f"{place}.{name}"))
-    if part.serial:
-        yield words.say("device.serial", serial=words.text(part.serial, source(f"{place}.serial")))
-    if part.lot:
-        yield words.say("device.lot", lot=words.text(part.lot, source(f"{place}.lot")))
-    if part.replace_by is not None:
-        day = words.date(part.replace_by, source(f"{place}.replace_by"), style="full")
-        yield words.say("device.replace", day=day)
-    if part.warranty_until is not None:
-        day = words.date(part.warranty_until, source(f"{place}.warranty_until"), style="full")
-        yield words.say("device.warranty", day=day)
-
-
-def goals_view(reading: Readable, words: Words) -> tuple[GoalView, ...]:
-    """The goals that are being worked on, in the plan's order."""
-    found = []
-    for index, goal in enumerate(reading.plan.goals):
-        if goal.status in {"cancelled", "rejected"}:
-            continue
-        place = f"goals[{index}]"
-        targets = []
-        for number, target in enumerate(goal.targets):
-            at = f"{place}.targets[{number}]"
-            measure = words.coded("measure", target.measure, target.measure, reading.source(f"{at}.measure"))
-            value = words.quantity(target.value, target.unit, reading.source(f"{at}.value"))
-            line: list[Said] = [words.say(f"goal.target.{target.comparator}", measure=measure, value=value)]
-            if target.due is not None:
-                due = words.date(target.due, reading.source(f"{at}.due"), style="full")
-                line.append(words.say("goal.due", day=due))
-            targets.append(tuple(line))
-        found.append(
-            GoalView(text=words.text(goal.text, reading.source(f"{place}.text")), targets=tuple(targets))
-        )
-    return tuple(found)

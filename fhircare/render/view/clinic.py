@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from fhircare.render.view.care import plan_values, socks_view
+from fhircare.render.view.care import plan_values
+from fhircare.render.view.socks import socks_view
 from fhircare.render.view.facts import (
     address,
     device_facts,

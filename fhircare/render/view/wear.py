@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fhircare.render.said import Said, Sentence, Value
+from fhircare.render.view.people import weekday_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from fhircare.plan import Session, WearDay
+    from fhircare.plan import Session, WearDay, WearSchedule
     from fhircare.render.view.page import Readable
     from fhircare.render.words import Words
 
@@ -75,6 +76,7 @@ class WearView:
         rest: Least rest between sessions, in a sentence; None when no day has two sessions or no rest is
             asked.
         redness: Minutes in which redness must have gone.
+        kept_free: Times the person is busy and days without wear, a sentence each.
         today: The day that counts as today, when it is in the schedule.
         today_note: What is said instead, before the first day and after the last.
         week: The days of the seven from today on.
@@ -88,6 +90,7 @@ class WearView:
     lead: Sentence
     rest: Sentence | None
     redness: Value
+    kept_free: tuple[Sentence, ...]
     today: DayView | None
     today_of: Sentence | None
     today_note: Sentence | None
@@ -129,6 +132,7 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
         lead=words.say(lead, first=worn[0].total, last=worn[-1].total),
         rest=rest,
         redness=words.length(wear.redness_minutes, reading.source("wear.redness_minutes")),
+        kept_free=tuple(_kept_free(wear, reading, words)),
         today=today,
         today_of=words.say("glance.day-of", n=words.number(today.number), total=words.number(len(days)))
         if today is not None
@@ -139,6 +143,26 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
         weeks=weeks,
         more=more,
     )
+
+
+def _kept_free(wear: WearSchedule, reading: Readable, words: Words) -> Iterable[Sentence]:
+    for index, busy in enumerate(wear.busy):
+        place = f"wear.busy[{index}]"
+        yield words.say(
+            "wear.busy.therapy" if busy.what == "therapy" else "wear.busy",
+            days=weekday_names(busy.days, words, reading.source(f"{place}.days[0]")),
+            starts=words.time(busy.starts, reading.source(f"{place}.starts")),
+            ends=words.time(busy.ends, reading.source(f"{place}.ends")),
+        )
+    for index, off in enumerate(wear.days_without_wear):
+        place = f"wear.days_without_wear[{index}]"
+        first = words.date(off.first, reading.source(f"{place}.first"))
+        if off.first == off.last:
+            yield words.say("wear.off-day", first=first)
+        else:
+            yield words.say(
+                "wear.off-days", first=first, last=words.date(off.last, reading.source(f"{place}.last"))
+            )
 
 
 def _day(day: WearDay, index: int, reading: Readable, words: Words) -> DayView:
