@@ -53,6 +53,7 @@ class Compiler:
             "Decimal": Decimal,
             "UCUM": terminology.UCUM,
             "STANDARD": extras.STANDARD,
+            "URI_ITSELF": extras.URI_ITSELF,
             "need": self._need,
         }
         self._ready: dict[str, Checker] = {}

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 UCUM = terminology.UCUM
 STANDARD = "http://hl7.org/fhir/StructureDefinition/"
+URI_ITSELF = "urn:ietf:rfc:3986"
 DATATYPES = "https://hl7.org/fhir/R4/datatypes.html"
 
 good_codings: set[tuple[Any, Any]] = set()
@@ -122,8 +123,18 @@ def extension_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
 
 
 def identifier_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
-    """The system of an identifier is absolute."""
-    system = o.get("system")
+    """The system of an identifier is absolute; an identifier that is a URI is a whole one."""
+    system, value = o.get("system"), o.get("value")
+    if system == URI_ITSELF and isinstance(value, str) and not absolute(value):
+        w.say(
+            (p, "value"),
+            "error",
+            "value",
+            "identifier.uri",
+            "with this system, the value must be a whole URI",
+            "write the value with its scheme, such as urn:uuid: or urn:oid:, or name another system",
+            f"{DATATYPES}#Identifier",
+        )
     if isinstance(system, str) and system and not absolute(system):
         w.say(
             (p, "system"),
@@ -244,6 +255,6 @@ EXTRAS = {
         '":" not in get("url", ":") or get("url").startswith(STANDARD)',
         "extension_extra",
     ),
-    "Identifier": ('":" not in get("system", ":")', "identifier_extra"),
+    "Identifier": ('":" not in get("system", ":") or get("system") == URI_ITSELF', "identifier_extra"),
     "Attachment": ('get("data") is not None', "attachment_extra"),
 }
