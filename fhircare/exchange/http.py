@@ -34,6 +34,8 @@ FHIR_JSON = "application/fhir+json"
 _JSON_TYPES = ("application/fhir+json", "application/json", "application/json+fhir", "text/json")
 _REDIRECTS = (301, 302, 303, 307, 308)
 _AGAIN_LATER = (408, 425, 429, 502, 503, 504)
+_MAY_PASS = (400, 422, 500)
+"""Statuses that mean "later" only when the OperationOutcome says so."""
 _MOST_REDIRECTS = 3
 
 
@@ -245,9 +247,11 @@ class Transport:
         self, request: Request, status: int, headers: CaseInsensitiveDict[str], data: bytes
     ) -> Answer:
         kind = headers.get("Content-Type", "").split(";")[0].strip().lower()
-        if not data.strip():
-            return Answer(status, headers)
         fine = 200 <= status < 300
+        if not data.strip():
+            if fine and request.reads:
+                raise _again_if_safe(request, _lost(request, "sends an empty answer"))
+            return Answer(status, headers)
         if kind not in _JSON_TYPES:
             if fine:
                 raise _lost(
@@ -272,7 +276,7 @@ class Transport:
         if 200 <= status < 300 or status in accept:
             return answer
         words = f"{_meaning(status)} ({status})" + (f": {said}" if said else "")
-        if status in _AGAIN_LATER or outcome.transient(answer.body):
+        if status in _AGAIN_LATER or (status in _MAY_PASS and outcome.transient(answer.body)):
             wait = retry_after(answer.headers.get("Retry-After", ""), self._now())
             if status in (425, 429) or request.reads or request.repeatable:
                 raise _AgainError(ServerUnavailable(words, status=status, wait=wait))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +28,8 @@ class Memory(Protocol):
     def recall(self, key: str) -> Arrived | None:
         """Return what arrived last under a key, None for nothing."""
 
-    def remember(self, key: str, arrived: Arrived) -> None:
-        """Note what arrived."""
+    def remember(self, arrived: Mapping[str, Arrived]) -> None:
+        """Note what arrived, by key: all of it, or nothing."""
 
 
 class ShortMemory:
@@ -41,9 +42,9 @@ class ShortMemory:
         """Return what arrived last under a key."""
         return self._kept.get(key)
 
-    def remember(self, key: str, arrived: Arrived) -> None:
+    def remember(self, arrived: Mapping[str, Arrived]) -> None:
         """Note what arrived."""
-        self._kept[key] = arrived
+        self._kept.update(arrived)
 
 
 class LongMemory:
@@ -60,10 +61,19 @@ class LongMemory:
         ).fetchone()
         return Arrived(*row) if row else None
 
-    def remember(self, key: str, arrived: Arrived) -> None:
-        """Note what arrived."""
-        self._db.execute(
-            "INSERT INTO arrived VALUES (?, ?, ?, ?, ?) ON CONFLICT (destination, name) DO UPDATE SET "
-            "reference = excluded.reference, version = excluded.version, fingerprint = excluded.fingerprint",
-            (self._destination, key, arrived.reference, arrived.version, arrived.fingerprint),
-        )
+    def remember(self, arrived: Mapping[str, Arrived]) -> None:
+        """Note what arrived, in one change of the file."""
+        rows = [
+            (self._destination, key, one.reference, one.version, one.fingerprint) for key, one in arrived.items()
+        ]
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            self._db.executemany(
+                "INSERT INTO arrived VALUES (?, ?, ?, ?, ?) ON CONFLICT (destination, name) DO UPDATE SET "
+                "reference = excluded.reference, version = excluded.version, fingerprint = excluded.fingerprint",
+                rows,
+            )
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")

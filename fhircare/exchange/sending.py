@@ -273,11 +273,13 @@ class Sending:
 
     def remember(self) -> None:
         """Note the version of each resource of ours: the next sending then knows whose changes are whose."""
+        arrived: dict[str, Arrived] = {}
         for item in self.cargo.items:
             brought = item.entry.owner == "foreign" and not item.was_there
             if (brought or self._ours(item)) and item.stored is not None and not item.kept:
                 mark = sameness.fingerprint(self.cargo.resolved(item))
-                self.memory.remember(self.cargo.key(item), Arrived(item.reference, item.stored.version, mark))
+                arrived[self.cargo.key(item)] = Arrived(item.reference, item.stored.version, mark)
+        self.memory.remember({k: a for k, a in arrived.items() if self.memory.recall(k) != a})
 
 
 def _saw(item: Item, stored: Stored | None) -> None:
