@@ -40,6 +40,8 @@ def _goal(tell: Teller, goal: Goal, place: str) -> list[tuple[Said, ...]]:
     state = [tell.code("reader.goal", goal.status, f"{place}.status")]
     if goal.achievement is not None:
         state.append(tell.code("reader.achieved", goal.achievement, f"{place}.achievement"))
+    if goal.start is not None:
+        state.append(words.say("reader.since", day=tell.date(goal.start, f"{place}.start")))
     text = words.say("reader.goal-by", goal=tell.text(goal.text, f"{place}.text"), by=by)
     if not goal.targets:
         absent = tell.absent

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from fhircare.render.view.care import frequency_words
 from fhircare.render.view.record import Section, Table, Teller, joined, runs, span_cells
+from fhircare.render.view.wear import kept_free
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +33,7 @@ def wear_section(tell: Teller) -> Section:
         tell.fact("redness", words.length(wear.redness_minutes, source("wear.redness_minutes"))),
     )  # fmt: skip
     binding = tuple(tell.english(bind, f"wear.binding[{index}]") for index, bind in enumerate(wear.binding))
+    lines = (*kept_free(wear, tell.reading, words), *binding)
     table = Table(
         caption=words.say("clinic.wear.caption"),
         columns=tell.columns("day", "date", "step", "sessions", "worn", "why"),
@@ -41,7 +43,7 @@ def wear_section(tell: Teller) -> Section:
         ),
         widths=(7, 16, 6, 30, 8, 33),
     )
-    return Section(heading=words.say("clinic.wear"), facts=facts, lines=binding, tables=(table,))
+    return Section(heading=words.say("clinic.wear"), facts=facts, lines=lines, tables=(table,))
 
 
 def _days(tell: Teller, first: int, last: int) -> tuple[Said, ...]:

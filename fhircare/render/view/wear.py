@@ -132,7 +132,7 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
         lead=words.say(lead, first=worn[0].total, last=worn[-1].total),
         rest=rest,
         redness=words.length(wear.redness_minutes, reading.source("wear.redness_minutes")),
-        kept_free=tuple(_kept_free(wear, reading, words)),
+        kept_free=tuple(kept_free(wear, reading, words)),
         today=today,
         today_of=words.say("glance.day-of", n=words.number(today.number), total=words.number(len(days)))
         if today is not None
@@ -145,7 +145,8 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
     )
 
 
-def _kept_free(wear: WearSchedule, reading: Readable, words: Words) -> Iterable[Sentence]:
+def kept_free(wear: WearSchedule, reading: Readable, words: Words) -> Iterable[Sentence]:
+    """Times the person is busy and days without wear, a sentence each."""
     for index, busy in enumerate(wear.busy):
         place = f"wear.busy[{index}]"
         yield words.say(
