@@ -1,4 +1,4 @@
-"""The check: does a resource or bundle conform to FHIR, and is the plan in it safe to hand out?
+"""The check: does a resource or bundle conform to FHIR?
 
 ::
 
@@ -9,9 +9,8 @@
         issue.severity, issue.expression, issue.line, issue.message, issue.mend
 
 In order: the JSON is read (``reading``); one walk over it checks structure, primitives, bindings and
-invariants with functions compiled from the definitions (``compile``, ``walk``) and gathers what the next
-steps need; then references and bundles, narratives, and last our own safety layer. Positions are looked
-up only for what was found.
+invariants with functions compiled from the definitions (``write``, ``compile``, ``walk``) and gathers what the
+next steps need; then references and bundles, and narratives. Positions are looked up only for what was found.
 """
 
 from __future__ import annotations

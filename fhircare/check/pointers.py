@@ -71,10 +71,9 @@ RULES = {
 }
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
 _HL7 = re.compile(r"http://hl7\.org/fhir/([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]+(?:\||$)")
-_HREF = re.compile(
-    r"""<(?:[A-Za-z0-9]+:)?(?:a|img)\s[^>]*?\b(?:href|src)\s*=\s*(?:"#([^"]*)"|'#([^']*)')""", re.IGNORECASE
-)
-_ANCHOR = re.compile(r"""\s(?:id|name)\s*=\s*(?:"([^"]*)"|'([^']*)')""", re.IGNORECASE)
+# Both are compiled when first needed: few narratives link into themselves.
+_HREF = r"""<(?:[A-Za-z0-9]+:)?(?:a|img)\s[^>]*?\b(?:href|src)\s*=\s*(?:"#([^"]*)"|'#([^']*)')"""
+_ANCHOR = r"""\s(?:id|name)\s*=\s*(?:"([^"]*)"|'([^']*)')"""
 
 
 def check_pointers(gathered: Gathered, index: Index, release: str) -> Iterator[Issue]:
@@ -130,8 +129,8 @@ def _url(link: LinkAt, index: Index, release: str) -> Iterator[Issue]:
         yield finding(RULES, "url.unresolved", path, release)
 
 
-def _ids(pattern: re.Pattern[str], div: str) -> set[str]:
-    return {m[1] if m[1] is not None else m[2] for m in pattern.finditer(div)}
+def _ids(pattern: str, div: str) -> set[str]:
+    return {m[1] if m[1] is not None else m[2] for m in re.finditer(pattern, div, re.IGNORECASE)}
 
 
 def _dangling(link: LinkAt, gathered: Gathered, index: Index) -> bool:
