@@ -176,6 +176,10 @@ def _running(plan: Plan, words: Words) -> str:
     if plan.clinic is None:
         return ""
     phone, emergency = shorten(clean(plan.clinic.phone), 30), shorten(clean(plan.clinic.emergency_phone), 20)
+    if words.direction == "rtl":  # no element isolates a number at the foot of a sheet, so two characters do
+        phone, emergency = (
+            f"\N{LEFT-TO-RIGHT ISOLATE}{number}\N{POP DIRECTIONAL ISOLATE}" for number in (phone, emergency)
+        )
     line = str(words.say("caution.running", phone=phone, emergency=emergency))
     if plan.status == "draft" or plan.intent == "proposal":
         line = f"{words.say('caution.running-draft')} {line}"

@@ -10,8 +10,8 @@ from fhircare.render.said import Sentence
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from fhircare.plan import SockLayers
-    from fhircare.render.said import Said
+    from fhircare.plan import SockKit, SockLayers
+    from fhircare.render.said import Said, Value
     from fhircare.render.view.page import Readable
     from fhircare.render.words import Words
 
@@ -61,18 +61,36 @@ def socks_view(reading: Readable, words: Words) -> SocksView | None:
         start=words.say("don.start-ply", ply=ply)
         if kit.ply_at_delivery
         else replace(words.say("don.start-no-ply"), source=source("socks.ply_at_delivery")),
-        guide=tuple(
-            SockRow(
-                total=words.say(
-                    "socks.ply", n=words.number(row.ply, source(f"care.sock_guide[{index}].ply"))
-                ),
-                layers=_layers(row, f"care.sock_guide[{index}]", reading, words),
-                call=row.ply >= kit.adjust_at_ply,
-                start=row.ply == kit.ply_at_delivery,
-            )
-            for index, row in enumerate(reading.plan.care.sock_guide)
-        ),
+        guide=tuple(_guide(kit, reading, words)),
     )
+
+
+def _guide(kit: SockKit, reading: Readable, words: Words) -> Iterable[SockRow]:
+    """One row a total; totals in a row that cannot be made, and mean nothing else, share one."""
+    rows = list(enumerate(reading.plan.care.sock_guide))
+
+    def plain(row: SockLayers) -> bool:
+        return not row.possible and row.ply < kit.adjust_at_ply and row.ply != kit.ply_at_delivery
+
+    while rows:
+        index, row = rows.pop(0)
+        last = index
+        while plain(row) and rows and plain(rows[0][1]):
+            last = rows.pop(0)[0]
+        number = _ply(index, reading, words)
+        yield SockRow(
+            total=words.say("socks.ply", n=number)
+            if last == index
+            else words.say("socks.ply-range", n=number, m=_ply(last, reading, words)),
+            layers=_layers(row, f"care.sock_guide[{index}]", reading, words),
+            call=row.ply >= kit.adjust_at_ply,
+            start=row.ply == kit.ply_at_delivery,
+        )
+
+
+def _ply(index: int, reading: Readable, words: Words) -> Value:
+    place = f"care.sock_guide[{index}].ply"
+    return words.number(reading.plan.care.sock_guide[index].ply, reading.source(place))
 
 
 def _layers(row: SockLayers, place: str, reading: Readable, words: Words) -> Said:
