@@ -82,7 +82,8 @@ def test_every_day_of_the_calendar_is_a_date(day: dt.date) -> None:
         ("positiveInt", [1, 2147483647], [0, -1, 2147483648]),
         ("unsignedInt", [0, 2147483647], [-1]),
         ("decimal", [Decimal("1.50"), 3, Decimal("1E+3"), 0.5], ["1.5", float("nan"), float("inf"), True]),
-        ("string", ["a", " a", "a\nb", "é", "\U0001f600"], ["", " ", "\t\n", "a\x00", "a\x0b", 1]),
+        # white space alone and control characters are advised against only: SHOULD
+        ("string", ["a", " a", "a\nb", "é", "\U0001f600", "1\xa0m", " ", "\t\n", "a\x00", "a\x0b"], ["", 1]),
         ("code", ["a", "a b"], ["", " a", "a ", "a  b", "a\tb"]),
         ("id", ["a", "A-1.2", "x" * 64], ["", "x" * 65, "a_b", "a/b", "a b"]),
         (

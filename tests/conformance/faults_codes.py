@@ -7,7 +7,7 @@ import hashlib
 from typing import TYPE_CHECKING, Any
 
 from .faults_structure import some
-from .mutants import R4, Mutant, Seed, edited, get, maker, mutant, sites
+from .mutants import R4, Mutant, Seed, edited, get, maker, may_extend, mutant, sites
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -98,11 +98,6 @@ def extension(seed: Seed, fault: str, name: str, bad: Any, good: Any, *places: s
         *[(*start, *([p] if p else [])) for p in places],
         twin=edited(seed[1], (root, [*held, {"url": ANY, name: good}])),
     )
-
-
-def may_extend(seed: Seed) -> bool:
-    node = R4.node(seed[1]["resourceType"])
-    return node is not None and "extension" in node.elements
 
 
 SNOMED = "http://snomed.info/sct"

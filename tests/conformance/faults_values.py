@@ -5,11 +5,13 @@ The forms are those of https://hl7.org/fhir/R4/datatypes.html#primitive.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from .faults_structure import some
-from .mutants import Mutant, Seed, edited, get, maker, mutant, sites
+from .mutants import R4, Mutant, Seed, dump, edited, get, maker, may_extend, mutant, sites
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -125,24 +127,19 @@ VALUES: dict[str, tuple[list[Any], list[Any]]] = {
     "boolean": (["true", 0, "False"], [True, False]),
     "decimal": (["1.0", "1,5", True], [1.50, 1e-7, -0.5, 1e2, 12345678901234567890.5]),
 }
-# Elements whose value other elements depend on, so that a right value of the type alone may still be wrong.
-TIED = {
-    "start",
-    "end",
-    "url",
-    "value",
-    "low",
-    "high",
-    "whenPrepared",
-    "whenHandedOver",
-    "path",
-    "fullUrl",
-    "source",
-    "reference",
-    "sliceName",
-    "total",
-    "status",
-}
+# Elements that the standard's prose ties to others.
+TIED = {"url", "value", "fullUrl", "reference", "status", "total"}
+
+
+@cache
+def _named(root: str, node: str) -> frozenset[str]:
+    """Every word in the invariants that stand where an element does: what they name depends on others."""
+    types = [R4.type(root), R4.type(node.partition(".")[0])]
+    nodes = [n for t in types if t for n in t.nodes.values()]
+    rules = [
+        c for n in nodes for c in (*n.constraints, *(c for e in n.elements.values() for c in e.constraints))
+    ]
+    return frozenset(re.findall(r"[A-Za-z]+", " ".join(rule.expression for rule in rules)))
 
 
 def _fault(kind: str) -> str:
@@ -158,13 +155,11 @@ def _register(kind: str) -> None:
         found = [s for s in sites(seed[1]) if s.type.code == kind and s.name not in {"id", "resourceType"}]
         for site in some(rng, found, 3):
             bad = rng.choice(wrong)
-            tied = site.name in TIED or site.element.binding or site.element.constraints or site.type.profiles
-            tied = (
-                tied
-                or "value" in site.name
-                or "contentReference" in site.name
-                or kind in {"canonical", "uri", "url", "code"}
+            tied = site.name in TIED or site.name in _named(
+                get(seed[1], site.root)["resourceType"], site.node
             )
+            tied = tied or site.element.binding or site.element.constraints or site.type.profiles
+            tied = tied or "value" in site.name or kind in {"canonical", "uri", "url", "code"}
             twin = None if tied else edited(seed[1], (site.steps, rng.choice(right)))
             yield mutant(
                 _fault(kind),
@@ -177,7 +172,7 @@ def _register(kind: str) -> None:
 
     @maker(_fault(kind))
     def in_extension(seed: Seed, rng: Random) -> Iterator[Mutant]:
-        if "extension" not in R4_NAMES(seed[1]["resourceType"]):
+        if not may_extend(seed):
             return
         wrong, right = VALUES[kind]
         bad, good = rng.choice(wrong), rng.choice(right)
@@ -194,13 +189,6 @@ def _register(kind: str) -> None:
             (*root, len(held), name),
             twin=edited(seed[1], (root, [*held, {"url": url, name: good}])),
         )
-
-
-def R4_NAMES(type_name: str) -> set[str]:  # noqa: N802
-    from .mutants import R4
-
-    node = R4.node(type_name)
-    return set(node.elements) if node else set()
 
 
 for _kind in VALUES:
@@ -238,8 +226,6 @@ LITERALS = ["01", "+1", "1.", ".5", "NaN", "Infinity", "0x1F", "1e", "-"]
 @maker("bad number literal")
 def number_literal(seed: Seed, rng: Random) -> Iterator[Mutant]:
     """A number that JSON does not know; near miss: exponents and trailing zeros."""
-    from .mutants import dump
-
     found = [s for s in sites(seed[1]) if s.type.code == "decimal" and s.name == "value"]
     for site in some(rng, found, 3):
         marked = dump(edited(seed[1], (site.steps, "@@n@@")))

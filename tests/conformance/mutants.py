@@ -148,6 +148,14 @@ def dump(resource: Any) -> bytes:
 
 
 Seed = tuple[str, dict[str, Any]]
+
+
+def may_extend(seed: Seed) -> bool:
+    """Tell whether the resource may hold extensions (a Bundle may not)."""
+    node = R4.node(seed[1]["resourceType"])
+    return node is not None and "extension" in node.elements
+
+
 MAKERS: list[tuple[str, Callable[[Seed, Random], Iterator[Mutant]]]] = []
 
 
