@@ -9,8 +9,9 @@
         issue.severity, issue.expression, issue.line, issue.message, issue.mend
 
 In order: the JSON is read (``reading``); one walk over it checks structure, primitives, bindings and
-invariants with functions compiled from the definitions (``write``, ``compile``, ``walk``) and gathers what the
-next steps need; then references and bundles, and narratives. Positions are looked up only for what was found.
+invariants with functions compiled from the definitions (``write``, ``compile``, ``walk``) and gathers what
+the next steps need; then references and bundles, and narratives. Positions are looked up only for what was
+found.
 """
 
 from __future__ import annotations
