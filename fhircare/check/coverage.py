@@ -65,6 +65,11 @@ WALK = (
     ("codesystem.count", "error", "the count of a complete code system is the number of its concepts"),
     ("coding.system-relative", "error", "the system of a Coding is absolute"),
     ("identifier.system-relative", "error", "the system of an Identifier is absolute"),
+    (
+        "identifier.uri",
+        "error",
+        "an Identifier of the system urn:ietf:rfc:3986 has an absolute URI as its value",
+    ),
     ("extension.url-relative", "error", "the url of an extension is absolute, inside an extension apart"),
     ("attachment.size", "error", "the size of an attachment is that of its data"),
     ("attachment.hash", "error", "the hash of an attachment is that of its data"),
