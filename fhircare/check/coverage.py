@@ -68,7 +68,7 @@ WALK = (
     (
         "identifier.uri",
         "error",
-        "an Identifier of the system urn:ietf:rfc:3986 has an absolute URI as its value",
+        "the value is a whole URI where the system is urn:ietf:rfc:3986",
     ),
     ("extension.url-relative", "error", "the url of an extension is absolute, inside an extension apart"),
     ("attachment.size", "error", "the size of an attachment is that of its data"),
