@@ -184,6 +184,25 @@ def test_work_is_worn_through_once_sessions_are_long_enough():
     assert day.sessions[0].start < dt.time(11)
 
 
+def test_no_session_runs_through_more_work_than_was_worn_in_one_go_before():
+    """Two hours busy, one hour free, all day long: an hour fits between, two hours only through what is busy.
+
+    One hour is the longest worn in one go so far, two hours of work are more: the second step is the last.
+    """
+    hours = [
+        ("08:00", "10:00"),
+        ("11:00", "13:00"),
+        ("14:00", "16:00"),
+        ("17:00", "19:00"),
+        ("20:00", "22:00"),
+    ]
+    taken = [{"days": EVERY_DAY, "starts": a, "ends": b, "what": "work"} for a, b in hours]
+    schedule = wear(routine={"busy": taken})
+
+    assert max(day.step for day in schedule.days) == 2
+    assert "does not hold step 3" in schedule.binding[0]
+
+
 # --- wishes that do not fit --------------------------------------------------------------------------------
 
 
