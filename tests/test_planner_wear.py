@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 
 from fhircare.errors import PlanningError
 from fhircare.plan import WEEKDAYS
-from fhircare.planner import layout_of, make_plan
+from fhircare.planner import Climber, DayOutcome, days_from, layout_of, make_plan
 from fhircare.planner.wear.day import Clock
 from tests.builders import override, record
 from tests.strategies import wear_records
@@ -143,6 +143,37 @@ def test_a_plan_alone_lays_out_the_sessions_it_was_made_with(delivery):
     for day in plan.wear.days:
         if day.step:
             assert layout.sessions(day.step, day.on) == day.sessions
+
+
+def test_a_revised_schedule_goes_on_where_the_person_stands():
+    """Lived as planned for three days, the rest is as planned; the climber itself is not moved."""
+    plan = make_plan(record())
+    layout = layout_of(plan)
+    climber = Climber(layout.policy)
+    for day in plan.wear.days[:3]:
+        climber.live(DayOutcome(day.step, day.minutes, day.minutes, "carry-on", 0))
+
+    before = climber.decide()
+    days, binding = days_from(layout, plan.wear.days[3].on, climber)
+
+    assert days[:18] == plan.wear.days[3:]
+    assert binding == ()
+    assert climber.decide() == before
+
+
+def test_while_wear_is_stopped_there_is_no_schedule():
+    """Not until a clinician has released it; then it begins lower."""
+    layout = layout_of(make_plan(record()))
+    climber = Climber(layout.policy)
+    for step in (1, 2, 3):
+        climber.live(DayOutcome(step, 100, 100, "carry-on", 0))
+    climber.live(DayOutcome(4, 100, 100, "stop", 0))
+
+    with pytest.raises(PlanningError, match="Wear was stopped"):
+        days_from(layout, dt.date(2026, 11, 21), climber)
+    climber.live(DayOutcome(0, released=True))
+    days, _ = days_from(layout, dt.date(2026, 11, 22), climber)
+    assert (days[0].step, days[0].rule) == (3, "step-back")
 
 
 # --- placement ---------------------------------------------------------------------------------------------

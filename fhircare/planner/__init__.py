@@ -5,7 +5,8 @@ plan says why, and whatever the clinician sets otherwise is recorded. The plan i
 approves it.
 
 For whoever follows the plan: ``layout_of(plan)`` gives the ladder, the policy and the sessions of any step
-on any date from the plan alone, and ``next_step(policy, history)`` the step of the next day.
+on any date from the plan alone, ``next_step(policy, history)`` the step of the next day, and
+``days_from(layout, start, climber)`` the schedule from there on.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from fhircare.planner.explain import explain
 from fhircare.planner.make import make_plan
 from fhircare.planner.wear.layout import Layout, layout_of
 from fhircare.planner.wear.pace import Climber, DayOutcome, Decision, Policy, next_step
+from fhircare.planner.wear.schedule import days_from
 
 __all__ = [
-    "Climber", "DayOutcome", "Decision", "Layout", "Policy", "chart", "explain", "layout_of", "make_plan",
-    "next_step",
+    "Climber", "DayOutcome", "Decision", "Layout", "Policy", "chart", "days_from", "explain", "layout_of",
+    "make_plan", "next_step",
 ]  # fmt: skip

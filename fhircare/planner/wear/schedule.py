@@ -17,6 +17,7 @@ least: 21 days at the usual pace. When it no longer leads on, it ends after ``st
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -74,8 +75,7 @@ def wear_schedule(
         settings=settings,
         zone=ZoneInfo(record.clinic.time_zone),
     )
-    builder = _Builder(layout)
-    days = builder.days(first_day(record))
+    days, held_back = days_from(layout, first_day(record), Climber(layout.policy))
     return WearSchedule(
         pace=choice.pace,
         pace_why=choice.why,
@@ -86,7 +86,7 @@ def wear_schedule(
         busy=routine.busy,
         days_without_wear=routine.days_without_wear,
         redness_minutes=settings["redness_minutes"],
-        binding=(*builder.binding(), *binding),
+        binding=(*held_back, *binding),
         overrides=(*settings.overrides, *overrides),
     )
 
@@ -94,6 +94,27 @@ def wear_schedule(
 def first_day(record: DeliveryRecord) -> dt.date:
     """Return the first day of wear at home: as wished, or the day after delivery."""
     return record.wear.starts_on or record.prosthesis.delivered_on + dt.timedelta(days=1)
+
+
+def days_from(
+    layout: Layout, start: dt.date, climber: Climber
+) -> tuple[tuple[WearDay, ...], tuple[str, ...]]:
+    """Return the days from a date on, and what held wear back, in a sentence each.
+
+    For a first schedule the climber is new; for a revised one it has lived through the days reported so far.
+    It is not changed.
+
+    Args:
+        layout: How sessions lie on a date.
+        start: The first day.
+        climber: Where the person stands.
+
+    Raises:
+        PlanningError: When wear was stopped and no clinician has released it, or when no day has room.
+    """
+    builder = _Builder(layout)
+    days = builder.days(start, copy.copy(climber))
+    return days, tuple(builder.binding())
 
 
 @dataclass
@@ -110,9 +131,13 @@ class _Builder:
     highest: int = 0
     """Highest rung that a day stood on."""
 
-    def days(self, start: dt.date) -> tuple[WearDay, ...]:
+    def days(self, start: dt.date, climber: Climber) -> tuple[WearDay, ...]:
         settings, top = self.layout.settings, len(self.layout.rungs)
-        climber = Climber(self.layout.policy)
+        if climber.decide().rule == "stop":
+            raise PlanningError(
+                "Wear was stopped, and nobody has let it begin again",
+                "a clinician who has seen the person releases it first",
+            )
         found: list[WearDay] = []
         all_day = highest = stalled = 0
         patience = settings["stalled_days"] * settings["days_per_step"]
@@ -164,11 +189,8 @@ class _Builder:
         count = {1: "one session", 2: "two sessions", 3: "three sessions"}[rung.sessions]
         return f"{head}: {count} of {duration(rung.minutes)}."
 
-    def binding(self) -> tuple[str, ...]:
-        """Return what held wear back, in a sentence each."""
-        return tuple(self._binding())
-
-    def _binding(self) -> Iterable[str]:
+    def binding(self) -> Iterable[str]:
+        """What held wear back, in a sentence each."""
         settings, rungs = self.layout.settings, self.layout.rungs
         rest = settings["rest_minutes"]
         wished = settings["sessions_a_day"]
