@@ -18,6 +18,10 @@ VERBS = {
     "check": "Say whether bundles conform to the FHIR specification, and are safe to hand out.",
     "render": "Write the instructions a person reads, from the bundle alone.",
     "calendar": "Write wear sessions, skin checks and visits as a calendar file.",
+    "send": "Send plans to a FHIR server, so that sending again changes nothing.",
+    "outbox": "Show what waits to be sent, send what is due, take up what was set aside.",
+    "order": "Begin a delivery record from a physician's order, and close the loop.",
+    "goals": "Take a therapist's goals over, and give the plan's goals with their progress.",
     "schema": "Print the delivery record's JSON Schema.",
     "demo": "Run the main job on the example records.",
 }

@@ -1,0 +1,83 @@
+"""Take a therapist's goals over into a plan, and give the plan's goals with their progress.
+
+  fhircare goals take goals.json --into bundle.json
+  fhircare goals take hospital --into bundle.json --prefer theirs
+  fhircare goals give bundle.json -o goals.ndjson
+
+Goals are merged by identifier and version. Where two set different targets for one measure both stay and the
+conflict is listed, until `--prefer` settles it. Exit codes: 0 settled, 1 conflicts or refused goals are left.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fhircare.cli.order import resources
+from fhircare.cli.output import note, say
+from fhircare.cli.places import destination_words, server
+from fhircare.cli.reading import MAX_BUNDLE, bundle, naming
+from fhircare.files import STANDARD, read_text, write_whole
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's words."""
+    parser.add_argument("what", choices=["take", "give"], help="take goals over, or give them")
+    parser.add_argument("source", metavar="SOURCE", help="take: a file or a server; give: the plan's bundle")
+    parser.add_argument("--into", metavar="BUNDLE", help="take: the plan's bundle")
+    parser.add_argument("--prefer", choices=["theirs", "ours"], help="take: whose goal to keep in a conflict")
+    parser.add_argument("-o", "--output", metavar="FILE", help="write there (take: usual is over --into)")
+    parser.add_argument("--format", choices=["text", "json"], default="text", help="for people or machines")
+    destination_words(parser)
+    parser.set_defaults(parser=parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Take or give goals."""
+    return _take(args) if args.what == "take" else _give(args)
+
+
+def _take(args: argparse.Namespace) -> int:
+    if not args.into:
+        args.parser.error("say which plan takes them: --into BUNDLE")
+    from fhircare.bundle import dump
+    from fhircare.exchange import take_goals
+
+    plan = bundle(args.into)
+    came, name = _came(args, plan)
+    with naming(args.into):
+        taken = take_goals(plan, came, source=name, prefer=args.prefer)
+    if any(change.outcome not in ("same", "unchanged") for change in taken.changes) or args.output:
+        write_whole(args.output or args.into, dump(taken.bundle).encode())
+    text = json.dumps(taken.as_data()) if args.format == "json" else taken.as_text()
+    (note if args.output == STANDARD else say)(text)
+    return 0 if taken.settled else 1
+
+
+def _came(args: argparse.Namespace, plan: dict[str, Any]) -> tuple[list[dict[str, Any]], str]:
+    from fhircare.exchange import goals_at
+
+    if args.source == STANDARD or Path(args.source).exists():
+        text = read_text(args.source, most=MAX_BUNDLE)
+        with naming(args.source):
+            return resources(text), Path(args.source).name
+    there = server(args.source, args)
+    with naming(args.into):
+        return goals_at(there, plan), there.base
+
+
+def _give(args: argparse.Namespace) -> int:
+    from fhircare.bundle import dump
+    from fhircare.exchange import as_ndjson, give_goals
+
+    plan = bundle(args.source)
+    with naming(args.source):
+        given = give_goals(plan)
+    output = args.output or STANDARD
+    lines = output.endswith((".ndjson", ".jsonl"))
+    write_whole(output, as_ndjson(given) if lines else dump(given).encode())
+    return 0

@@ -1,0 +1,85 @@
+"""Where the exchange keeps its things: the destinations file, the outbox, and how a server is named."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fhircare.cli.reading import naming
+from fhircare.files import make_folder, read_text
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Iterator
+
+    from fhircare.exchange import Destination, FhirServer
+
+_MOST = 1_000_000
+
+
+def destination_words(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names the destinations file."""
+    parser.add_argument(
+        "--destinations",
+        metavar="FILE.toml",
+        help="servers by name (usual: destinations.toml in your configuration folder)",
+    )
+
+
+def outbox_words(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names the outbox."""
+    parser.add_argument(
+        "--outbox", metavar="FILE", help="the outbox (usual: outbox.sqlite3 in your data folder)"
+    )
+
+
+def destinations(args: argparse.Namespace) -> dict[str, Destination]:
+    """Return the destinations known by name; none when the usual file is not there."""
+    from fhircare.exchange import read_destinations
+
+    file = args.destinations
+    if not file:
+        from platformdirs import user_config_dir
+
+        file = str(Path(user_config_dir("fhircare")) / "destinations.toml")
+        if not Path(file).exists():
+            return {}
+    text = read_text(file, most=_MOST)
+    with naming(file):
+        return read_destinations(text)
+
+
+def outbox_file(args: argparse.Namespace) -> str:
+    """Return the outbox's file, in a folder that exists."""
+    if args.outbox:
+        return str(args.outbox)
+    from platformdirs import user_data_dir
+
+    folder = user_data_dir("fhircare")
+    make_folder(folder)
+    return str(Path(folder) / "outbox.sqlite3")
+
+
+def server(name: str, args: argparse.Namespace) -> FhirServer:
+    """Return a server by its destination's name or address."""
+    from fhircare.exchange import FhirServer, choose, connect
+
+    return FhirServer(connect(choose(name, destinations(args))))
+
+
+@contextmanager
+def progress(total: int, what: str) -> Iterator[Callable[[int], None]]:
+    """Show a bar with rate and time left on a terminal while many things are done; nothing elsewhere."""
+    import sys
+
+    if total < 2 or not sys.stderr.isatty():
+        yield lambda _done: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
