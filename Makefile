@@ -50,8 +50,10 @@ clean:
 
 .venv/installed: pyproject.toml | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable .
+	$(BIN)/python -m compileall -q fhircare
 	touch $@
 
 .venv/tested: pyproject.toml | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	$(BIN)/python -m compileall -q fhircare
 	touch $@

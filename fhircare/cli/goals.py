@@ -14,11 +14,10 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fhircare.cli.order import resources
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, server
-from fhircare.cli.reading import MAX_BUNDLE, bundle, naming
-from fhircare.files import STANDARD, read_text, write_whole
+from fhircare.cli.reading import bundle, naming, resources
+from fhircare.files import STANDARD, write_whole
 
 if TYPE_CHECKING:
     import argparse
@@ -62,9 +61,7 @@ def _came(args: argparse.Namespace, plan: dict[str, Any]) -> tuple[list[dict[str
     from fhircare.exchange import goals_at
 
     if args.source == STANDARD or Path(args.source).exists():
-        text = read_text(args.source, most=MAX_BUNDLE)
-        with naming(args.source):
-            return resources(text), Path(args.source).name
+        return resources(args.source), Path(args.source).name
     there = server(args.source, args)
     with naming(args.into):
         return goals_at(there, plan), there.base

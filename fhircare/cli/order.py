@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, server
-from fhircare.cli.reading import MAX_BUNDLE, naming, record
-from fhircare.files import STANDARD, read_text, write_whole
+from fhircare.cli.reading import naming, record, resources
+from fhircare.files import STANDARD, write_whole
 
 if TYPE_CHECKING:
     import argparse
@@ -78,27 +78,9 @@ def _referral(args: argparse.Namespace) -> Referral:
 
     if args.source:
         return order_from_server(server(args.source, args), order=args.order, patient=args.patient)
-    text = read_text(args.file, most=MAX_BUNDLE)
+    found = resources(args.file)
     with naming(args.file):
-        return order_from_data(resources(text), order=args.order)
-
-
-def resources(text: str) -> list[dict[str, Any]]:
-    """Return the resources in a text: one JSON resource, or one a line.
-
-    Raises:
-        BundleError: When it is neither.
-    """
-    from fhircare.bundle import load
-    from fhircare.errors import BundleError
-
-    try:
-        return [load(text)]
-    except BundleError:
-        lines = [line for line in text.splitlines() if line.strip()]
-        if len(lines) < 2:
-            raise
-        return [load(line) for line in lines]
+        return order_from_data(found, order=args.order)
 
 
 def _move(args: argparse.Namespace) -> int:

@@ -26,6 +26,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("-o", "--output", metavar="BUNDLE", help="write the FHIR bundle there; - prints it")
     parser.add_argument("--fhir", choices=["R4"], default="R4", help="FHIR release of the bundle (usual: R4)")
+    parser.add_argument(
+        "--slots", metavar="FILE", help="FHIR Slot resources: place visits in the clinic's free times only"
+    )
     parser.add_argument("--explain", action="store_true", help="print the plan and the reason for every day")
     parser.add_argument("--chart", metavar="FILE.svg", help="draw the wearing schedule")
     parser.set_defaults(parser=parser)
@@ -35,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     """Plan, then write what was asked for."""
     if not (args.output or args.explain or args.chart):
         args.parser.error("say what to do with the plan: -o BUNDLE, --explain or --chart FILE.svg")
-    plan = planned(args.record)
+    plan = planned(args.record, slots=args.slots)
     if args.output:
         from fhircare.bundle import dump, to_bundle
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from fhircare.errors import InputError, PlanningError
@@ -39,11 +40,34 @@ def record(file: str) -> DeliveryRecord:
         return read_delivery(text)
 
 
-def planned(file: str) -> Plan:
-    """Return the plan made from the delivery record in a file."""
+def resources(file: str) -> list[dict[str, Any]]:
+    """Return the resources in a file: one JSON document, or one resource a line."""
+    from fhircare.bundle import load
+    from fhircare.errors import BundleError
+
+    text = read_text(file, most=MAX_BUNDLE)
+    with naming(file):
+        try:
+            return [load(text)]
+        except BundleError:
+            lines = [line for line in text.splitlines() if line.strip()]
+            if len(lines) < 2:
+                raise
+            return [load(line) for line in lines]
+
+
+def planned(file: str, *, slots: str = "") -> Plan:
+    """Return the plan made from the delivery record in a file, its visits in the free slots of another."""
     from fhircare.planner import make_plan
 
     delivered = record(file)
+    if slots:
+        from fhircare.bundle.slots import read_slots
+
+        with naming(slots):
+            free = read_slots(resources(slots))
+        follow_up = replace(delivered.follow_up, free_slots=free)
+        delivered = delivered.model_copy(update={"follow_up": follow_up})
     with naming(file):
         return make_plan(delivered)
 
