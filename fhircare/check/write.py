@@ -256,15 +256,21 @@ class _TypeWriter:
         bound = self._bound(node, element, kind)
         if bound:
             extra.append(f"{CODED[kind.code]}(v, r, w, {bound})")
-        for profile in kind.profiles:
-            held = self.definitions.type(profile)
-            if held is not None and held.name not in held.nodes:
-                self.needed.add(profile)
-                extra += ["if v.__class__ is dict:", f"    {profile}(v, r, w)"]
+        extra += self._profiled(kind, "r")
         extra += self._element_rules(node, element, "r")
         if extra:
             return [f"r = {place}", f"{identifier(checker)}(v, r, w)", *extra]
         return [f"{identifier(checker)}(v, {place}, w)"]
+
+    def _profiled(self, kind: TypeRef, place: str) -> list[str]:
+        """Write the check of a value against the profiles its type asks for, such as SimpleQuantity."""
+        lines: list[str] = []
+        for profile in kind.profiles:
+            held = self.definitions.type(profile)
+            if held is not None and held.name not in held.nodes:
+                self.needed.add(profile)
+                lines += ["if v.__class__ is dict:", f"    {profile}(v, {place}, w)"]
+        return lines
 
     def _members(self, node: Node, *, is_resource: bool) -> str:
         """Write the table that ``choose`` and ``rest`` work from; returns its name."""
@@ -305,6 +311,7 @@ class _TypeWriter:
         rules = "None"
         one = element._replace(name=key, names={key: kind})
         lines = self._element_rules(node, one, f'(p, "{key}")')
+        lines += self._profiled(kind, f'(p, "{key}")')
         if lines:
             rules = f"rules_{identifier(node.id)}_{key}"
             self.functions += ["", f"def {rules}(v, o, p, w):", *_indent(lines)]
