@@ -1,6 +1,9 @@
 # Everything that is done to this project by hand or by CI.
 PYTHON ?= python3
 BIN := .venv/bin
+# Compile what is installed once, also where Python is told not to: otherwise every command would do it again.
+keep = $(BIN)/python -m compileall -q fhircare && env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -c \
+  "from fhircare.check.compile import Compiler; from fhircare.spec import definitions; Compiler(definitions('R4')).keep_all()"
 .PHONY: demo test lint golden bench spec conformance clean
 
 # The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
@@ -50,10 +53,10 @@ clean:
 
 .venv/installed: pyproject.toml | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable .
-	$(BIN)/python -m compileall -q fhircare
+	$(keep)
 	touch $@
 
 .venv/tested: pyproject.toml | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable '.[dev]'
-	$(BIN)/python -m compileall -q fhircare
+	$(keep)
 	touch $@

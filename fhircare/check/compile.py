@@ -73,6 +73,12 @@ class Compiler:
             found = self._ready[node_id] = self.namespace[node_id.replace(".", "_")]
         return found
 
+    def keep_all(self) -> None:
+        """Write, compile and keep every type now, so that the first check in a checkout starts quickly."""
+        for name in self.definitions.type_names():
+            if name not in self.definitions.primitive_types:
+                self._load(name)
+
     def source(self, type_name: str) -> str:
         """Return the Python text of a type's checkers.
 
