@@ -313,11 +313,11 @@ def _link(body: Resource, relation: str) -> str:
 
 
 def _ignored(body: Resource, parameters: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the parameters that the server's self link does not repeat; none when it has no query."""
-    query = urlsplit(_link(body, "self")).query
-    if not query:
+    """Return the parameters that the server's self link does not repeat; none without such a link."""
+    told = _link(body, "self")
+    if not told:
         return ()
-    used = {_bare(name) for name, _ in parse_qsl(query, keep_blank_values=True)}
+    used = {_bare(name) for name, _ in parse_qsl(urlsplit(told).query, keep_blank_values=True)}
     return tuple(name for name in parameters if _bare(name) not in used and not name.startswith("_"))
 
 

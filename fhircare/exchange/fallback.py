@@ -8,6 +8,7 @@ Bundle, and the handout as a PDF, both inside it.
 from __future__ import annotations
 
 import base64
+import hashlib
 from typing import TYPE_CHECKING, Any
 
 from fhircare.errors import OutcomeUnclear, ServerRefused, ServerUnavailable
@@ -113,10 +114,12 @@ def document_reference(
     contents = [_content("application/fhir+json", wire.dumps(document), title)]
     if pdf:
         contents.append(_content("application/pdf", pdf, title))
+    mark = hashlib.sha256("".join(str(c["attachment"]["hash"]) for c in contents).encode()).hexdigest()[:12]
     resource: Resource = {
         "resourceType": "DocumentReference",
         "identifier": [
-            {"system": str(numbers[0].get("system", "")), "value": f"{numbers[0].get('value', '')}/document"}
+            # A document is never changed: other content is another document, with another number.
+            {"system": str(numbers[0].get("system", "")), "value": f"{numbers[0].get('value', '')}/document/{mark}"}
         ],
         "status": "current",
         "type": _PLAN_OF_CARE,

@@ -99,6 +99,7 @@ class _Merge:
     ) -> None:
         self.bundle, self.came, self.source, self.prefer = bundle, came, source, prefer
         self.changes: list[GoalChange] = []
+        self.with_it: list[dict[str, Any]] = []  # who comes into the bundle along with a goal that is taken
         listed = bundle.get("entry") or []
         people = [entry for entry in listed if entry["resource"].get("resourceType") == "Patient"]
         plans = [entry for entry in listed if entry["resource"].get("resourceType") == "CarePlan"]
@@ -108,6 +109,7 @@ class _Merge:
 
     def one(self, name: str, theirs: Resource) -> None:
         """Merge one goal."""
+        self.with_it = []
         goal = self._arrived(theirs)
         told = _number(goal)
         label = told[1] if told else (name or "a goal without a number")
@@ -122,7 +124,7 @@ class _Merge:
             self.changes.append(GoalChange("ended", label, "ended there, and was never part of this plan"))
         elif self._room_for(goal, label):
             full_url = self._full_url(name, theirs)
-            self.bundle["entry"].append({"fullUrl": full_url, "resource": goal})
+            self.bundle["entry"] += [*self.with_it, {"fullUrl": full_url, "resource": goal}]
             self.plan.setdefault("goal", []).append({"reference": full_url})
 
     def _again(self, entry: dict[str, Any], goal: Resource, label: str) -> None:
@@ -134,11 +136,13 @@ class _Merge:
         differing = sameness.differences(goal, ours)
         if not differing:
             entry["resource"] = goal
+            self.bundle["entry"] += self.with_it
             self.changes.append(GoalChange("unchanged", label))
             return
         if not self._room_for(goal, label, entry, differing):
             return
         entry["resource"] = goal
+        self.bundle["entry"] += self.with_it
         if goal.get("lifecycleStatus") in OVER:
             kept = [r for r in self.plan.get("goal", []) if r.get("reference") != entry.get("fullUrl")]
             self.plan["goal"] = kept
@@ -232,7 +236,10 @@ class _Merge:
         """
         target = str(reference["reference"])
         found = self.came.get(target)
-        if found is not None and found.get("resourceType") in ACTORS:
+        ours = self._ours(target, found) if found is not None else ""
+        if ours:
+            reference["reference"] = ours
+        elif found is not None and found.get("resourceType") in ACTORS:
             reference["reference"] = self._brought(target, found)
         elif "://" in self.source and not target.startswith(("urn:", "http")):
             reference["reference"] = f"{self.source.rstrip('/')}/{target}"
@@ -242,18 +249,23 @@ class _Merge:
             del reference["reference"]
             reference["identifier"] = {"system": named[0], "value": named[1]}
 
-    def _brought(self, name: str, person: Resource) -> str:
-        """Bring somebody who came with a goal into our bundle, once; return how to refer to them."""
-        numbers = _numbers(person)
-        for entry in self.bundle["entry"]:
-            resource = entry["resource"]
-            same_kind = resource.get("resourceType") == person["resourceType"]
-            if same_kind and (numbers & _numbers(resource) or entry.get("fullUrl") == name):
+    def _ours(self, name: str, resource: Resource) -> str:
+        """Return how to refer to what we have already: by number, else by name; "" when we have it not."""
+        numbers = _numbers(resource)
+        for entry in (*self.bundle["entry"], *self.with_it):
+            have = entry["resource"]
+            if have.get("resourceType") != resource.get("resourceType"):
+                continue
+            if numbers & _numbers(have) or entry.get("fullUrl") == name:
                 return str(entry["fullUrl"])
+        return ""
+
+    def _brought(self, name: str, person: Resource) -> str:
+        """Bring somebody who came with a goal into our bundle; return how to refer to them."""
         known = name.startswith("urn:") or "://" in name
         full_url = name if known else f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, self.source + name)}"
         brought = copy.deepcopy(person)
-        self.bundle["entry"].append({"fullUrl": full_url, "resource": brought})
+        self.with_it.append({"fullUrl": full_url, "resource": brought})
         for reference in references(brought):
             self._reach(reference)
         return full_url

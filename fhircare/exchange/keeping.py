@@ -27,17 +27,20 @@ def read_secret(path: str) -> bytes:
     except OSError as error:
         reason = "does not exist" if isinstance(error, FileNotFoundError) else "cannot be opened"
         raise InputError(Fault("", reason, "check the name in the destinations file"), file=path) from None
-    with os.fdopen(handle, "rb") as stream:
-        status = os.fstat(stream.fileno())
-        if not stat.S_ISREG(status.st_mode):
-            raise InputError(Fault("", "is not a file", "name the file with the secret"), file=path)
-        if os.name == "posix" and status.st_mode & 0o077:
-            raise InputError(
-                Fault("", "can be read or changed by others", f"run: chmod 600 {path}"), file=path
-            )
-        if os.name == "posix" and status.st_uid not in (os.geteuid(), 0):
-            raise InputError(Fault("", "belongs to somebody else", "use a file of your own"), file=path)
-        data = stream.read(MOST_BYTES + 1)
+    try:
+        _refuse_what_others_can_read(path, os.fstat(handle))
+        data = os.read(handle, MOST_BYTES + 1)
+    finally:
+        os.close(handle)
     if len(data) > MOST_BYTES:
         raise InputError(Fault("", "is too large for a key or token", "name the right file"), file=path)
     return data
+
+
+def _refuse_what_others_can_read(path: str, status: os.stat_result) -> None:
+    if not stat.S_ISREG(status.st_mode):
+        raise InputError(Fault("", "is not a file", "name the file with the secret"), file=path)
+    if os.name == "posix" and status.st_mode & 0o077:
+        raise InputError(Fault("", "can be read or changed by others", f"run: chmod 600 {path}"), file=path)
+    if os.name == "posix" and status.st_uid not in (os.geteuid(), 0):
+        raise InputError(Fault("", "belongs to somebody else", "use a file of your own"), file=path)

@@ -64,7 +64,8 @@ class LongMemory:
     def remember(self, arrived: Mapping[str, Arrived]) -> None:
         """Note what arrived, in one change of the file."""
         rows = [
-            (self._destination, key, one.reference, one.version, one.fingerprint) for key, one in arrived.items()
+            (self._destination, key, one.reference, one.version, one.fingerprint)
+            for key, one in arrived.items()
         ]
         self._db.execute("BEGIN IMMEDIATE")
         try:

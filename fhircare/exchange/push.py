@@ -7,8 +7,9 @@ import random
 import socket
 import time
 import uuid
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from fhircare.bundle.document import as_document
 from fhircare.exchange.client import FhirServer
 from fhircare.exchange.destinations import Destination, choose, connect
 from fhircare.exchange.pushing import Pushed, Pusher
@@ -60,11 +61,5 @@ def options_for(destination: Destination, *, overwrite: bool = False, validate: 
         limits=Limits(destination.entries_at_once, destination.conditional_at_once),
         overwrite=overwrite,
         validate=validate,
-        document=_document,
+        document=as_document,
     )
-
-
-def _document(bundle: dict[str, Any]) -> dict[str, Any]:
-    from fhircare.bundle.document import as_document  # needed by few servers
-
-    return as_document(bundle)

@@ -16,9 +16,10 @@ from fhircare.errors import Conflict, OutcomeUnclear, ServerRefused, ServerUnava
 from fhircare.exchange import same as sameness
 from fhircare.exchange import writing
 from fhircare.exchange.client import FhirServer, Stored, Written
-from fhircare.exchange.entries import ACTORS, references
+from fhircare.exchange.entries import ACTORS
 from fhircare.exchange.many import find_all, read_all
 from fhircare.exchange.memory import Arrived
+from fhircare.exchange.nameless import find_nameless
 from fhircare.exchange.revision import Withdrawal, revision_of, withdrawals
 from fhircare.exchange.writing import Step, Write
 
@@ -101,23 +102,9 @@ class Sending:
             _saw(keyed[key], stored)
         for item in due:
             if not item.entry.identifier and not item.reference:
-                _saw(item, self._nameless(item))
+                _saw(item, find_nameless(self.server, self.cargo, self.memory, item))
             if item.stored is not None and item.entry.owner == "own":
                 self._same_person(item, item.stored)
-
-    def _nameless(self, item: Item) -> Stored | None:
-        """Find a resource that has no identifier: remembered, or among those that say the same."""
-        if self.cargo.open(item):
-            return None
-        before = self.memory.recall(self.cargo.key(item))
-        kept = self.server.read(before.reference) if before else None
-        if kept is not None or item.entry.kind != "Provenance":
-            return kept
-        ours = self.cargo.resolved(item)
-        target = next((str(r["reference"]) for r in references(ours.get("target"))), "")
-        rows = self.server.search("Provenance", {"target": target}).matches if target else []
-        fit = next((row for row in rows if sameness.same(ours, row, self.server.base)), None)
-        return Stored(fit) if fit else None
 
     def _same_person(self, item: Item, stored: Stored) -> None:
         """Stop when a resource of ours turns up at another patient: no number may lead to two people."""

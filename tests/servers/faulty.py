@@ -83,7 +83,9 @@ def _read(connection):
             return data
         data += more
     top, _, body = data.partition(b"\r\n\r\n")
-    length = next((int(line[15:]) for line in top.split(b"\r\n") if line.lower().startswith(b"content-length:")), 0)
+    length = next(
+        (int(line[15:]) for line in top.split(b"\r\n") if line.lower().startswith(b"content-length:")), 0
+    )
     while len(body) < length:
         body += connection.recv(65536)
     return top + b"\r\n\r\n" + body

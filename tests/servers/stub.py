@@ -60,7 +60,7 @@ class Stub:
         """How many resources carry each identifier, by type."""
         found = Counter()
         for resource in self.held.values():
-            names = resource.get("identifier") or [{"value": json.dumps(resource.get("target"))}]
+            names = resource.get("identifier") or [{}]
             names = names if isinstance(names, list) else [names]
             found[(resource["resourceType"], names[0].get("system"), names[0].get("value"))] += 1
         return found
@@ -100,7 +100,7 @@ class Stub:
             told["ETag"] = f'W/"{version}"'
             if status == 201 and self.tells_location:
                 told["Location"] = f"{self.base}/{_name(resource)}/_history/{version}"
-        return status, told, json.dumps(resource) if resource is not None else ""
+        return status, told, json.dumps(resource, default=float) if resource is not None else ""
 
     def _route(self, method, path, query, headers, body):
         if path == "metadata":
