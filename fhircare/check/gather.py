@@ -59,9 +59,10 @@ class Gathered:
             and the like; not ``system``, ``Extension.url`` or ``Identifier.system``, which name and do
             not point.
         narratives: Every ``Narrative.div`` that is a string; target types are None.
+        element_ids: The id of every element that has one, with the resource it stands in.
     """
 
-    __slots__ = ("canonicals", "narratives", "references", "resources", "urls")
+    __slots__ = ("canonicals", "element_ids", "narratives", "references", "resources", "urls")
 
     def __init__(self) -> None:
         self.resources: list[ResourceScope] = []
@@ -69,3 +70,4 @@ class Gathered:
         self.canonicals: list[LinkAt] = []
         self.urls: list[LinkAt] = []
         self.narratives: list[LinkAt] = []
+        self.element_ids: list[tuple[Path, str, ResourceScope]] = []

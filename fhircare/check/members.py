@@ -150,6 +150,8 @@ def element_id(o: dict[str, Any], p: Path, w: Walk) -> None:
     value = o["id"]
     if not PREDICATES["string"](value):
         bad(o, "id", value, p, w, "Element")
+    elif isinstance(value, str):
+        w.gathered.element_ids.append(((p, "id"), value, w.scope))
     if len(o) == 1:
         only_id(p, w)
 
@@ -217,6 +219,8 @@ def _element(beside: Any, at: Path, w: Walk, *, has_value: bool) -> None:
         if key == "id":
             if not PREDICATES["string"](value):
                 bad(beside, "id", value, at, w, "Element")
+            elif isinstance(value, str):
+                w.gathered.element_ids.append(((at, "id"), value, w.scope))
         elif key == "extension":
             extensions(value, at, key, w, "Element")
         else:

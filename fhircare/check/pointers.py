@@ -54,6 +54,13 @@ RULES = {
         "Give the target element that `id`, or take the link away.",
         "narrative.html#id",
     ),
+    "element.duplicate-id": Rule(
+        "error",
+        "duplicate",
+        "Two elements of this resource have the same id.",
+        "Give each its own id, or none.",
+        "element-definitions.html#Element.id",
+    ),
     "contained.duplicate-id": Rule(
         "error",
         "duplicate",
@@ -91,6 +98,12 @@ def check_pointers(gathered: Gathered, index: Index, release: str) -> Iterator[I
     for link in gathered.narratives:
         if "#" in link[1] and _dangling(link, gathered, index):
             yield finding(RULES, "narrative.link", link[0], release)
+    seen: set[tuple[int, str]] = set()
+    for path, own, scope in gathered.element_ids:
+        # The elements of a profile are named by their ids, in the snapshot as in the differential.
+        if scope.type != "StructureDefinition" and (id(scope), own) in seen:
+            yield finding(RULES, "element.duplicate-id", path, release)
+        seen.add((id(scope), own))
 
 
 def _canonical(link: LinkAt, index: Index, release: str) -> Iterator[Issue]:

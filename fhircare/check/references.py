@@ -121,7 +121,13 @@ def check_references(gathered: Gathered, spec: Definitions) -> Iterator[Issue]:
         gathered: What the walk collected from the file.
         spec: The definitions of the file's release.
     """
-    if not (gathered.references or gathered.canonicals or gathered.urls or gathered.narratives):
+    if not (
+        gathered.references
+        or gathered.canonicals
+        or gathered.urls
+        or gathered.narratives
+        or gathered.element_ids
+    ):
         return
     index = Index(gathered, spec.resource_types)
     sound: set[tuple[Any, ...]] = set()
