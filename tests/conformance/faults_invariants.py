@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,3 +42,32 @@ def invariants() -> Iterator[tuple[str, Mutant]]:
                 dump(valid) if case.get("near-miss", True) else None,
             ),
         )
+
+
+def _around(resource: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the resource inside a Bundle, contained, and as a parameter, each with its new place."""
+    entry = {"fullUrl": "urn:uuid:c757873d-ec9a-4326-a141-556f43239520", "resource": resource}
+    yield "Bundle.entry[0].resource", {"resourceType": "Bundle", "type": "collection", "entry": [entry]}
+    part = {"name": "x", "resource": resource}
+    yield "Parameters.parameter[0].resource", {"resourceType": "Parameters", "parameter": [part]}
+    if "contained" not in resource and resource["resourceType"] not in {"Bundle", "Parameters"}:
+        led = {"url": "http://example.org/led", "valueReference": {"reference": "#c"}}
+        basic = {"resourceType": "Basic", "code": {"text": "x"}, "extension": [led]}
+        yield "Basic.contained[0]", {**basic, "contained": [{**resource, "id": "c"}]}
+
+
+def nested() -> Iterator[Mutant]:
+    """Yield each invariant's mutant inside another resource: the rule holds there, at the longer place."""
+    for key, made in invariants():
+        wrong = json.loads(made.text)
+        right = json.loads(made.twin) if made.twin is not None else None
+        inside = dict(_around(right)) if right is not None else {}
+        for place, holder in _around(wrong):
+            yield replace(
+                made,
+                fault="invariant inside another resource",
+                name=f"{key} at {place}",
+                text=dump(holder),
+                places=tuple(place + p[len(wrong["resourceType"]) :] for p in made.places),
+                twin=dump(inside[place]) if place in inside else None,
+            )

@@ -318,3 +318,29 @@ def duplicate_key(seed: Seed, rng: Random) -> Iterator[Mutant]:
         twice = f'"{site.name}": '.encode() + value + f', "{site.name}": '.encode() + value
         if marked.count(line) == 1:
             yield mutant("duplicate key", seed, site.name, marked.replace(line, twice), site.steps, twin=text)
+
+
+@maker("element ids")
+def element_ids(seed: Seed, rng: Random) -> Iterator[Mutant]:
+    """Two elements of one resource with one id; near miss: with two ids, and the same in another resource."""
+    root = (seed[1]["resourceType"],)
+    found = [
+        s
+        for s in objects(seed[1])
+        if s.root == root
+        and "id" not in s.value
+        and s.type.code != "Extension"
+        and root != ("StructureDefinition",)
+    ]
+    if len(found) > 1:
+        one, two = sorted(rng.sample(found, 2), key=lambda s: s.place)
+        edits = [((*one.steps, "id"), "twice"), ((*two.steps, "id"), "twice")]
+        yield mutant(
+            "element ids",
+            seed,
+            f"{one.place}, {two.place}",
+            edited(seed[1], *edits),
+            (*one.steps, "id"),
+            (*two.steps, "id"),
+            twin=edited(seed[1], edits[0], ((*two.steps, "id"), "once")),
+        )

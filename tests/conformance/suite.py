@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from fhircare.check import Issue, check
 
 from . import faults_codes, faults_structure, faults_text, faults_values  # noqa: F401 - they register makers
-from .faults_invariants import invariants
+from .faults_invariants import invariants, nested
 from .faults_references import BUNDLES
 from .mutants import MAKERS, Mutant, Seed
 
@@ -51,6 +51,7 @@ def mutants(seed: int = 1, sample: int | None = SAMPLE) -> Iterator[Mutant]:
             # Each source has numbers of its own, so that a new example changes nobody else's mutants.
             found[fault].extend(make(source, _numbers(seed, fault, make.__name__, source[0])))
     found["invariant"] = [m for _, m in invariants()]
+    found["invariant inside another resource"] = list(nested())
     for fault, made in found.items():
         # These two hold one mutant for each rule, so they are sampled more widely.
         most = sample and sample * (10 if fault in {"invariant", "rules of a Bundle's type"} else 1)
