@@ -145,13 +145,13 @@ def bundle_of(draft: Draft) -> dict[str, Any]:
             "identifier": draft.names.plan(),
             "type": "collection",
             "timestamp": plan.written_at and plan.written_at.isoformat(),
-            "entry": _unshared(draft.entries),
+            "entry": unshared(draft.entries),
         }
     )
 
 
-def _unshared(node: Any) -> Any:
+def unshared(node: Any) -> Any:
     """Return JSON in which no object stands in two places, so that changing one place changes no other."""
     if isinstance(node, dict):
-        return {name: _unshared(value) for name, value in node.items()}
-    return [_unshared(value) for value in node] if isinstance(node, list) else node
+        return {name: unshared(value) for name, value in node.items()}
+    return [unshared(value) for value in node] if isinstance(node, list) else node

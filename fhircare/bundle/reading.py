@@ -106,7 +106,7 @@ def _careplan(source: Source) -> Node:
 
     def rank(one: Node) -> tuple[bool, bool, int, str]:
         current = one.word("status") in {"active", "draft", "on-hold"}
-        return (not _is_ours(one), not current, -_revision(one).value, repr(one.value))
+        return (not _is_ours(one), not current, -revision_of(one).value, repr(one.value))
 
     plans = sorted((r for r in source.resources if r.kind == "CarePlan"), key=rank)
     for other in plans[1:]:
@@ -143,7 +143,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     return made(
         Plan,
         number=_number(careplan),
-        revision=_revision(careplan),
+        revision=revision_of(careplan),
         status=status,
         intent=_intent(careplan),
         written_at=careplan.instant("created"),
@@ -192,7 +192,7 @@ def _number(careplan: Node) -> Read[str]:
     return _identifier(careplan, "plan-series").or_else(careplan.first("identifier").text("value"))
 
 
-def _revision(careplan: Node) -> Read[int]:
+def revision_of(careplan: Node) -> Read[int]:
     told = _identifier(careplan, "plan")
     tail = re.search(r"/r([1-9][0-9]{0,8})$", told.value)
     return Read(int(tail[1]), told.path) if tail else Read(1)

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from fhircare.follow.evidence import Evidence, by_day, follow_rules, sign_levels
-from fhircare.planner.pace import Climber, DayOutcome, Policy
-from fhircare.planner.pace import Decision as Step
+from fhircare.planner.wear.pace import Climber, DayOutcome, Policy
+from fhircare.planner.wear.pace import Decision as Step
 
 if TYPE_CHECKING:
     import datetime as dt
