@@ -93,7 +93,7 @@ def render(
     patient = reading.plan.patient
     if large_print is None:
         large_print = reader == "patient" and patient is not None and patient.large_print
-    asked = Asked(form=form, on=on, large=large_print, wanted=wanted, clinic_templates=None)
+    asked = Asked(form=form, on=on, large=large_print, wanted=wanted)
     view = page.view(reading, words, asked)
     ending = "txt" if form == "txt" else "html"
     context: dict[str, Any] = {"view": view, "say": words.say, "form": form}

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fhircare.render.view.care import plan_values
-from fhircare.render.view.socks import socks_view
 from fhircare.render.view.facts import (
     address,
     device_facts,
@@ -32,6 +31,7 @@ from fhircare.render.view.reasons import (
 )
 from fhircare.render.view.record import Section, Table, Teller, joined
 from fhircare.render.view.safety import cautions_view, levels_view, required_of
+from fhircare.render.view.socks import socks_view
 
 if TYPE_CHECKING:
     from fhircare.render.said import Said, Sentence

@@ -12,7 +12,6 @@ from fhircare.render.said import Said, Sentence, Value, clean, shorten
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
-    from pathlib import Path
 
     from fhircare.plan import Plan
     from fhircare.render.words import Words
@@ -43,14 +42,12 @@ class Asked:
         on: The day that counts as today; None for the first day of the schedule.
         large: Large print.
         wanted: Language asked for, a BCP 47 tag; the page's language differs when no catalog has it.
-        clinic_templates: The clinic's own template folder, if any.
     """
 
     form: str = "html"
     on: dt.date | None = None
     large: bool = False
     wanted: str = "en"
-    clinic_templates: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
