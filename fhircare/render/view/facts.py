@@ -25,7 +25,7 @@ def person_facts(tell: Teller) -> tuple[Fact, ...]:
         for index, number in enumerate(patient.identifiers)
     ]
     facts = [
-        tell.fact("name", tell.text(str(patient.name), "patient.name")),
+        tell.fact("name", tell.text(str(patient.name), "patient.name.family")),
         tell.fact("birth-date", tell.date(patient.birth_date, "patient.birth_date")),
         tell.fact("record-number", joined(numbers) if numbers else tell.absent),
         tell.fact("language", _language(tell, patient.language)),
@@ -57,7 +57,7 @@ def reach_facts(tell: Teller) -> tuple[Fact, ...]:
         facts.append(tell.fact("address", address(tell, "patient.address")))
     helper = patient.caregiver
     if helper is not None:
-        parts = [tell.text(str(helper.name), "patient.caregiver.name")]
+        parts = [tell.text(str(helper.name), "patient.caregiver.name.family")]
         if helper.relationship:
             parts.append(tell.english(helper.relationship, "patient.caregiver.relationship"))
         if helper.phone:
@@ -251,7 +251,7 @@ def _professional(tell: Teller, one: Professional, place: str) -> tuple[Said, ..
     ]
     return (
         tell.code("reader.role", one.role, f"{place}.role"),
-        tell.text(str(one.name), f"{place}.name"),
+        tell.text(str(one.name), f"{place}.name.family"),
         tell.text(one.organization, f"{place}.organization"),
         tell.phone(one.phone, f"{place}.phone"),
         tell.text(one.email, f"{place}.email"),

@@ -109,7 +109,7 @@ def _addressee(tell: Teller) -> tuple[Said, Said | None]:
     for index, one in enumerate(tell.plan.professionals):
         if one.role == "physician":
             place = f"professionals[{index}]"
-            name = tell.text(str(one.name), f"{place}.name")
+            name = tell.text(str(one.name), f"{place}.name.family")
             return name, tell.text(one.organization, f"{place}.organization") if one.organization else None
     return tell.words.say("physician.to.none"), None
 
@@ -117,7 +117,7 @@ def _addressee(tell: Teller) -> tuple[Said, Said | None]:
 def _sender(tell: Teller) -> Said | None:
     for index, one in enumerate(tell.plan.professionals):
         if one.role == "prosthetist":
-            return tell.text(str(one.name), f"professionals[{index}].name")
+            return tell.text(str(one.name), f"professionals[{index}].name.family")
     return None
 
 
@@ -189,9 +189,10 @@ def _asks(tell: Teller) -> Iterator[Ask]:
         one.role == "physical-therapist" for one in plan.professionals
     ):
         yield Ask(what=words.say("physician.ask.therapist"), by=start)
-    if plan.limb is not None and {"open-wound", "healed-wound"} & set(plan.limb.skin):
-        what = with_source(words.say("physician.ask.wound"), source("limb.skin"))
-        yield Ask(what=what, by=start)
+    for index, skin in enumerate(plan.limb.skin if plan.limb is not None else ()):
+        if skin in {"open-wound", "healed-wound"}:
+            yield Ask(what=with_source(words.say("physician.ask.wound"), source(f"limb.skin[{index}]")), by=start)
+            break
     asked: set[str] = set()
     for index, advice in enumerate(plan.care.advice):
         question = ASKED_BY_ADVICE.get(advice.code)

@@ -123,7 +123,7 @@ def _task(tell: Teller, task: CareTask, place: str) -> tuple[Said, ...]:
     elif task.frequency is None:
         often = words.say("often.as-told")
     else:
-        often = frequency_words(task.frequency, words, tell.source(f"{place}.frequency"))
+        often = frequency_words(task.frequency, words, tell.source(f"{place}.frequency.times"))
     return (
         words.coded("task", task.code, task.text, tell.source(f"{place}.code")),
         often,

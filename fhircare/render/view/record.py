@@ -103,7 +103,7 @@ class Teller:
 
     def quantity(self, quantity: Quantity, place: str, *, least: bool = True) -> Value:
         """A number with its unit."""
-        return self.words.quantity(quantity.value, quantity.unit, self.source(place), least=least)
+        return self.words.quantity(quantity.value, quantity.unit, self.source(f"{place}.value"), least=least)
 
     def fact(self, key: str, value: Said) -> Fact:
         """A labelled value."""

@@ -1,0 +1,71 @@
+"""Text nobody vouched for, in every string of a plan and on every page: nothing runs, nothing breaks."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from fhircare.render import READERS, render
+from tests.accessibility.test_pages import NARROW, OVERFLOWING
+from tests.accessibility.untrusted import HOSTILE, hostile
+from tests.conftest import EXAMPLES, reading_of
+
+
+@dataclasses.dataclass(frozen=True)
+class Claimed:
+    """A reading that another system could have sent: hostile words, and hostile paths too."""
+
+    plan: Any
+    word: str
+
+    def source(self, place: str) -> str:
+        return f"Bundle.{place}{self.word[:200]}"
+
+
+def claimed(kind: str) -> Claimed:
+    plan = hostile(reading_of(EXAMPLES[0]).plan, HOSTILE[kind], once=set() if "long" in kind else None)
+    digits = dataclasses.replace(plan.clinic, phone=f"555-0142 {HOSTILE[kind]}")
+    return Claimed(dataclasses.replace(plan, clinic=digits), HOSTILE[kind])
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("reader", READERS)
+@pytest.mark.parametrize("kind", ["all", "long"])
+def test_nothing_runs_and_nothing_breaks_the_page(show, reader, kind):
+    """No script, handler or link of theirs is in the page; it has no more elements of any kind but text, the
+    browser mends nothing, and nothing is wider than a narrow screen.
+    """
+    driver = show(render(claimed(kind), "html", reader, language="en"), NARROW)
+    assert driver.execute_script("return [window.fired, document.scripts.length]") == [None, 0]
+    assert driver.execute_script(
+        "return [...document.querySelectorAll('*')].filter(e => [...e.attributes].some("
+        "a => a.name.startsWith('on') || /^\\s*javascript:/i.test(a.value) && a.name === 'href')).length"
+    ) == 0  # fmt: skip
+    assert driver.execute_script("return document.querySelectorAll('img, iframe, object, embed').length") == 0
+    assert driver.execute_script("return document.querySelectorAll('style').length") == 1
+    assert driver.execute_script("return document.documentElement.scrollWidth") <= NARROW
+    assert driver.execute_script(OVERFLOWING) == []
+    shown = driver.execute_script("return document.body.innerText")
+    assert not any(mark in shown for mark in "\u202e\u202d\u2066\u0007\u001b")
+
+
+@pytest.mark.parametrize("reader", READERS)
+@pytest.mark.parametrize("kind", ["all"])
+def test_the_pdf_is_made_all_the_same(reader, kind):
+    """A PDF comes out, tagged, and every sheet is a sheet of the paper."""
+    pdf = PdfReader(io.BytesIO(render(claimed(kind), "pdf", reader, language="en")))
+    assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert len({tuple(sorted(map(float, sheet.mediabox[2:]))) for sheet in pdf.pages}) == 1
+
+
+@pytest.mark.parametrize("reader", READERS)
+@pytest.mark.parametrize("kind", HOSTILE)
+def test_the_plain_text_holds_no_control_character(reader, kind):
+    """A terminal or a telephone shows text and nothing else."""
+    text = render(claimed(kind), "txt", reader, language="en")
+    assert not any(ord(letter) < 32 and letter != "\n" for letter in text)
+    assert max(map(len, text.splitlines())) <= 60
