@@ -34,6 +34,8 @@ def clean(text: str) -> str:
 
     Line breaks and tabs become spaces. Joiners stay: some scripts cannot be written without them.
     """
+    if text.isprintable():  # nothing of the categories below is printable
+        return text.strip()
     kept = []
     for letter in text:
         if letter in _BREAKS:
