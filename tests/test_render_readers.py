@@ -157,7 +157,7 @@ def test_the_letter_names_the_order_and_every_part(record: str) -> None:
 
 
 def test_the_letter_asks_what_the_plan_gives_reason_for() -> None:
-    """Driving, a missing therapist and a wound each lead to a question with a day; without them none is asked."""
+    """Driving, a missing therapist and a wound each lead to a question with a day; without them to none."""
     plan = reading_of("carla-diabetes-slow").plan
     assert plan.limb is not None
     without = told(Of(plan), "physician")
@@ -239,7 +239,7 @@ def test_a_measure_nobody_knows_is_shown_as_it_is() -> None:
 
 
 def test_numb_skin_is_a_precaution() -> None:
-    """Reduced, absent or untested sensation: the therapist looks at the skin, and does not go by what is felt."""
+    """Reduced, absent or untested sensation: the therapist looks at the skin, whatever is felt."""
     plan = reading_of(EXAMPLES[0]).plan
     assert plan.limb is not None
     for sensation in ("reduced", "absent", "not-tested"):
@@ -355,7 +355,7 @@ def test_professionals_read_english_unless_asked(reader: Any) -> None:
 @pytest.mark.parametrize("reader", PROFESSIONALS)
 @pytest.mark.parametrize("form", ["html", "txt"])
 def test_a_guest_s_plan_makes_a_page(reader: Any, form: Any) -> None:
-    """A bundle from elsewhere may hold a clinic, a name and a stop sign only: what is absent is said, or left out."""
+    """A bundle from elsewhere may hold a clinic, a name and a stop sign: what is absent is said."""
     whole = reading_of(EXAMPLES[0]).plan
     stop = WarningSign(code="blister", text="A blister", level="stop", call="same-day")
     guest = Plan(

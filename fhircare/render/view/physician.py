@@ -191,7 +191,8 @@ def _asks(tell: Teller) -> Iterator[Ask]:
         yield Ask(what=words.say("physician.ask.therapist"), by=start)
     for index, skin in enumerate(plan.limb.skin if plan.limb is not None else ()):
         if skin in {"open-wound", "healed-wound"}:
-            yield Ask(what=with_source(words.say("physician.ask.wound"), source(f"limb.skin[{index}]")), by=start)
+            what = with_source(words.say("physician.ask.wound"), source(f"limb.skin[{index}]"))
+            yield Ask(what=what, by=start)
             break
     asked: set[str] = set()
     for index, advice in enumerate(plan.care.advice):
