@@ -261,7 +261,6 @@ def _write_attention(draft: Draft, bundle: Mapping[str, Any], change: Change) ->
         "severity": "high",
         "patient": draft.made.get("patient"),
         "identifiedDateTime": change.at.isoformat(),
-        "author": draft.made.get("clinic"),
         "implicated": [draft.made["plan"]],
         "evidence": [{"detail": [{"reference": url} for url in _used(bundle, change)]}]
         if change.used

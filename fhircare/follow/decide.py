@@ -67,6 +67,21 @@ class Decision:
     evidence: tuple[Evidence, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Lived:
+    """The days so far.
+
+    Attributes:
+        climber: Where they leave the person on the ladder.
+        standing: Codes of signs to stop at that no clinician has released since.
+        history: The days looked at, oldest first.
+    """
+
+    climber: Climber
+    standing: tuple[str, ...]
+    history: tuple[Evidence, ...]
+
+
 def decide(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -> Decision:
     """Return the decision for the day ``on``, from everything written about the days before it.
 
@@ -76,7 +91,12 @@ def decide(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy)
         on: The day to decide about.
         policy: How the pace is kept.
     """
-    known = by_day(plan, (entry for entry in entries if entry.on < on))
+    return decide_lived(plan, on, live(plan, entries, on, policy))
+
+
+def live(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -> Lived:
+    """Return what the days before ``on`` come down to; the arguments are those of ``decide``."""
+    known = by_day(plan, _latest(entries, on))
     days = _days(plan, on, known)
     history = tuple(known.get(day.on, Evidence(day.on)) for day in days)
     climber = Climber(policy)
@@ -87,9 +107,19 @@ def decide(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy)
         open_signs |= {s for s in evidence.signs if levels[s] in ("stop", "emergency")}
         if evidence.released:
             open_signs.clear()
-    step = climber.decide()
-    standing = tuple(sorted(open_signs))
-    return _decision(plan, on, step, standing, history)
+    return Lived(climber, tuple(sorted(open_signs)), history)
+
+
+def decide_lived(plan: Plan, on: dt.date, lived: Lived) -> Decision:
+    """Return the decision that follows from the days so far."""
+    return _decision(plan, on, lived.climber.decide(), lived.standing, lived.history)
+
+
+def _latest(entries: Iterable[LogEntry], on: dt.date) -> list[LogEntry]:
+    """Return what was written about the latest days before ``on``, as many as a decision can look at."""
+    before = [entry for entry in entries if entry.on < on]
+    days = sorted({entry.on for entry in before})[-WINDOW:]
+    return [entry for entry in before if entry.on >= days[0]] if days else []
 
 
 def outcome(day: WearDay, evidence: Evidence) -> DayOutcome:

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 UNTIMED = "redness-untimed"
 """Redness was seen, and nobody wrote whether it went: watched, for it cannot be called gone."""
 
+ON_BLOOD_THINNER = "fall-blood-thinner"
+"""In the plans of people for whom any fall is an emergency."""
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -39,6 +42,7 @@ class Evidence:
         ply_morning: Total ply in the morning, None when not written.
         ply_evening: Total ply in the evening, None when not written.
         released: True when a clinician let wear begin again.
+        new_shoes: True when other shoes were worn.
     """
 
     on: dt.date
@@ -49,6 +53,7 @@ class Evidence:
     ply_morning: int | None = None
     ply_evening: int | None = None
     released: bool = False
+    new_shoes: bool = False
 
 
 @functools.cache
@@ -101,6 +106,7 @@ def _evidence(
         ply_morning=max((e.ply_morning for e in entries if e.ply_morning is not None), default=None),
         ply_evening=max((e.ply_evening for e in entries if e.ply_evening is not None), default=None),
         released=any(entry.released for entry in entries),
+        new_shoes=any(entry.new_shoes for entry in entries),
     )
 
 
@@ -120,6 +126,8 @@ def _signs(entry: LogEntry, plan: Plan, limits: Mapping[str, WarningSign]) -> It
         yield "sudden-swelling"
     if entry.falls:
         yield "fall-hurt" if entry.fall_hurt else "fall-unhurt"
+        if ON_BLOOD_THINNER in limits:
+            yield ON_BLOOD_THINNER
     if entry.pain is not None and entry.pain >= follow_rules()["pain"]["stop_from"]:
         yield "new-pain"
     if entry.damage:

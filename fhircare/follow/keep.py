@@ -1,0 +1,106 @@
+"""Following a plan in its bundle: log in, review, revision stored, approval. What the commands call."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from fhircare.bundle import read, to_bundle
+from fhircare.bundle.history import Change, put_plan
+from fhircare.bundle.logbook import Taken, log_of, take_log
+from fhircare.errors import BundleError, Fault
+from fhircare.follow.review import Review, review
+from fhircare.follow.revise import Revision, revision_of
+from fhircare.follow.taking import refuse_impossible
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Mapping, Sequence
+
+    from fhircare.log import LogEntry
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A review of a bundle's plan, and the bundle after it.
+
+    Attributes:
+        review: What the log so far asks for.
+        revision: The revision it led to, None when the plan already says so.
+        bundle: The bundle with that revision; unchanged without one.
+    """
+
+    review: Review
+    revision: Revision | None
+    bundle: Mapping[str, Any]
+
+
+def take(bundle: Mapping[str, Any], entries: Sequence[LogEntry]) -> Taken:
+    """Return the bundle with a log taken in.
+
+    Raises:
+        LogError: When an entry cannot be about this plan, or is older than the one that stands; nothing is
+            taken.
+        BundleError: When the bundle holds no plan.
+    """
+    plan = read(bundle).plan
+    refuse_impossible(plan, entries)
+    return take_log(bundle, plan, entries)
+
+
+def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
+    """Review a bundle's plan for a day, and put the revision it asks for in its place.
+
+    The same bundle and day give the same result, and following the result again changes nothing.
+
+    Raises:
+        PlanningError: As ``revise``.
+        BundleError: When the bundle holds no plan.
+    """
+    plan = read(bundle).plan
+    entries = [entry for entry in log_of(bundle) if entry.on < on]
+    seen = review(plan, entries, on)
+    revision = revision_of(seen, entries)
+    if revision is None:
+        return Followed(seen, None, bundle)
+    written = revision.plan.written_at
+    if written is None:
+        raise BundleError(
+            Fault("CarePlan.created", "is missing, so a revision has no time", "add when the plan was made")
+        )
+    change = Change(
+        at=written, on=on, reason=revision.reason, used=revision.used, attention=revision.attention
+    )
+    grown = put_plan(bundle, revision.plan, to_bundle(revision.plan, validate=False), change)
+    return Followed(seen, revision, grown)
+
+
+def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
+    """Return the bundle with its plan approved: active, and no longer a proposal; None when it is already.
+
+    Args:
+        bundle: The bundle.
+        by: The clinician's name.
+        at: When, with its offset.
+
+    Raises:
+        BundleError: When the plan is on hold after a stop, or is no longer in force.
+    """
+    plan = read(bundle).plan
+    if (plan.status, plan.intent) == ("active", "plan"):
+        return None
+    if plan.status == "on-hold":
+        raise BundleError(
+            Fault(
+                "CarePlan.status", "is on-hold: wear was stopped",
+                "log the release with `fhircare log --released`, review, then approve the new plan",
+            )
+        )  # fmt: skip
+    if plan.status != "draft" and plan.status != "active":
+        raise BundleError(Fault("CarePlan.status", "says the plan is over", "plan anew"))
+    approved = replace(plan, status="active", intent="plan")
+    on = plan.wear.days[0].on if plan.wear else at.date()
+    change = Change(at=at, on=on, reason="A clinician has approved this plan.", by=by)
+    return put_plan(bundle, approved, to_bundle(approved, validate=False), change)

@@ -1,0 +1,179 @@
+"""The revised plan: a review turned into the next revision, or nothing when the plan already says so.
+
+* Less wear, or none, takes effect at once on a plan that is approved.
+* After a stop the plan is on hold, its days without wear, until a clinician releases it in the log.
+* A change that raises wear after a stop stays a proposal until a clinician approves it.
+* The same log again gives no new revision.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from fhircare.errors import PlanningError
+from fhircare.follow.decide import WINDOW
+from fhircare.follow.evidence import sign_levels
+from fhircare.follow.goals import judged, newly_achieved
+from fhircare.follow.review import Review, review
+from fhircare.follow.visits import with_change
+from fhircare.plan import WearDay
+from fhircare.planner import days_from
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from fhircare.log import LogEntry
+    from fhircare.plan import CareTask, Intent, Plan, PlanStatus, WearSchedule
+
+STOPPED_DAYS = 7
+"""Days without wear that are written down ahead after a stop; the plan stays on hold however long it takes."""
+
+
+@dataclass(frozen=True)
+class Revision:
+    """A revised plan, and why.
+
+    Attributes:
+        plan: The plan, one revision later.
+        review: What it rests on.
+        reason: Why, in a sentence for the clinic.
+        attention: What the clinic must look at today; "" for nothing.
+        used: The days whose log it rests on.
+    """
+
+    plan: Plan
+    review: Review
+    reason: str
+    attention: str
+    used: tuple[dt.date, ...]
+
+
+def revise(plan: Plan, entries: Iterable[LogEntry], on: dt.date) -> Revision | None:
+    """Return the next revision of a plan, None when it already says what the log asks for.
+
+    Args:
+        plan: The plan in force.
+        entries: The log in force.
+        on: The day from which the revision holds.
+
+    Raises:
+        PlanningError: When the plan is no longer in force, has no schedule, or no day has room for wear.
+    """
+    written = [entry for entry in entries if entry.on < on]
+    return revision_of(review(plan, written, on), written)
+
+
+def revision_of(seen: Review, entries: Sequence[LogEntry]) -> Revision | None:
+    """Return the revision that a review asks for; ``entries`` is the log it was made from.
+
+    Raises:
+        PlanningError: As ``revise``.
+    """
+    plan, wear = seen.plan, seen.plan.wear
+    if plan.status in ("revoked", "completed") or wear is None:
+        raise PlanningError("The plan is no longer in force, or has no wearing schedule", "plan anew")
+    stopped = seen.decision.move in ("stop", "emergency")
+    unseen = _unseen_stop(plan, entries)
+    ahead, binding = _days_ahead(seen, wear, stopped=stopped)
+    goals = judged(plan.goals, seen.goals)
+    schedule_stands = _stands(wear, ahead, stopped=stopped) and (plan.status == "on-hold") == stopped
+    if schedule_stands and not unseen and seen.visit is None and not newly_achieved(plan.goals, goals):
+        return None
+    keeps = schedule_stands and not unseen
+    days = wear.days if keeps else (*_past(wear, seen.on), *ahead)
+    status, intent = _standing(plan, stopped=stopped, unseen=unseen)
+    used = tuple(sorted({entry.on for entry in entries} & {day.on for day in seen.decision.evidence}))
+    revised = replace(
+        plan,
+        revision=plan.revision + 1,
+        status=status,
+        intent=intent,
+        written_at=max((e.written_at for e in entries), default=None)
+        if plan.written_at is None
+        else max((plan.written_at, *(e.written_at for e in entries))),
+        wear=wear if keeps else replace(wear, days=days, binding=binding),
+        care=replace(plan.care, tasks=_tasks(plan.care.tasks, wear.days[-1].on, days[-1].on)),
+        visits=with_change(plan.visits, seen.visit),
+        goals=goals,
+    )
+    return Revision(revised, seen, _reason(seen), _attention(seen, unseen=unseen), used)
+
+
+def _unseen_stop(plan: Plan, entries: Iterable[LogEntry]) -> bool:
+    """Tell whether a sign to stop at was written down after the plan was: nobody has answered it yet."""
+    from fhircare.follow.evidence import by_day
+
+    since = plan.written_at
+    fresh = [entry for entry in entries if since is None or entry.written_at > since]
+    return any(day.level in ("stop", "emergency") for day in by_day(plan, fresh).values())
+
+
+def _standing(plan: Plan, *, stopped: bool, unseen: bool) -> tuple[PlanStatus, Intent]:
+    if stopped:
+        return "on-hold", plan.intent
+    if plan.status in ("on-hold", "draft") or unseen:
+        return "draft", "proposal"
+    return plan.status, plan.intent
+
+
+def _days_ahead(
+    seen: Review, wear: WearSchedule, *, stopped: bool
+) -> tuple[tuple[WearDay, ...], tuple[str, ...]]:
+    if not stopped:
+        return days_from(seen.layout, seen.on, seen.lived.climber)
+    last = max(wear.days[-1].on, seen.on + dt.timedelta(days=STOPPED_DAYS - 1))
+    why = "Wear was stopped; only a clinician can let it begin again."
+    return tuple(
+        WearDay(on=seen.on + dt.timedelta(days=n), step=0, sessions=(), rule="stop", why=why)
+        for n in range((last - seen.on).days + 1)
+    ), wear.binding
+
+
+def _past(wear: WearSchedule, on: dt.date) -> tuple[WearDay, ...]:
+    """Return the days that were planned before ``on``, as far back as a decision looks, without gaps."""
+    past = [day for day in wear.days if day.on < on]
+    last = wear.days[-1]
+    gap = (on - last.on).days
+    past += [replace(last, on=last.on + dt.timedelta(days=n)) for n in range(1, gap)]
+    return tuple(past[-WINDOW:])
+
+
+def _stands(wear: WearSchedule, ahead: Sequence[WearDay], *, stopped: bool) -> bool:
+    """Tell whether the schedule already says what is ahead; after its last day, that day goes on."""
+    last = wear.days[-1]
+    planned = {day.on: day for day in wear.days}
+    if stopped:
+        return not any(day.sessions for day in wear.days if day.on >= ahead[0].on) and not last.sessions
+    first = ahead[0]
+    known = [(planned[day.on], day) for day in ahead if day.on in planned]
+    if not known:
+        return first.step == last.step or (first.step == 0 and bool(last.sessions))
+    return all(_same(one, other) for one, other in known)
+
+
+def _same(one: WearDay, other: WearDay) -> bool:
+    return one.step == other.step and one.sessions == other.sessions
+
+
+def _tasks(tasks: Sequence[CareTask], old_end: dt.date, new_end: dt.date) -> tuple[CareTask, ...]:
+    """Return the tasks; those that end with the break-in end with it still."""
+    return tuple(replace(task, last=new_end) if task.last == old_end else task for task in tasks)
+
+
+def _reason(seen: Review) -> str:
+    said = [seen.decision.clinic]
+    if seen.visit and seen.visit.visit:
+        said.append(f"Visit proposed for {seen.visit.visit.start:%Y-%m-%d %H:%M}: {seen.visit.visit.why}")
+    return " ".join(said)
+
+
+def _attention(seen: Review, *, unseen: bool) -> str:
+    decision = seen.decision
+    if decision.step or not (unseen or seen.plan.status != "on-hold"):
+        return ""
+    texts = {sign.code: sign.text for sign in seen.plan.care.signs}
+    levels = sign_levels(seen.plan)
+    grave = [code for code in decision.signs if levels[code] in ("stop", "emergency")]
+    return " ".join([decision.clinic, *(f"Logged: {texts.get(code, code)}." for code in grave)])
