@@ -330,12 +330,11 @@ CARE = st.builds(
     ),
 )
 VISITS = st.builds(
-    Visit,
+    lambda window, **parts: Visit(earliest=window.first, latest=window.last, **parts),
+    RANGES,
     kinds=_some(CODE, 1),
     start=MOMENTS,
     minutes=st.integers(1, 300),
-    earliest=DATES,
-    latest=DATES,
     role=_of(Role),
     status=_of(VisitStatus),
     why=TEXT,

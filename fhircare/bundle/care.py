@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, concept, filled
+from fhircare.bundle.identity import is_ours
 from fhircare.bundle.located import Node, Read, listed, made
 from fhircare.bundle.request import activity, add_request, detail, details, parameter, value, values
 from fhircare.bundle.timing import bounds
@@ -156,7 +157,7 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> l
         code = one.get("code")
         own = code.code_in("care-task")
         said = code.text("text").or_else(one.text("patientInstruction")).or_else(code.said())
-        text = said if own else one.text("patientInstruction").or_else(said)
+        text = said if _is_ours(one) else one.text("patientInstruction").or_else(said)
         task = read_task(source, one, one.get("occurrenceTiming"), one.get("occurrencePeriod"), start, text)
         if task is None:
             continue
@@ -170,6 +171,10 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> l
             )
         )
     return found
+
+
+def _is_ours(one: Node) -> bool:
+    return any(is_ours(number.word("system"), "part") for number in one.items("identifier"))
 
 
 def read_task(

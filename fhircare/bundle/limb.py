@@ -237,7 +237,7 @@ def _code(code: str) -> Json:
 def read_limb(source: Source, conditions: list[Node], observations: list[Node]) -> Read[Limb | None]:
     """Read the limb from the plan's conditions and the observations it refers to."""
     for condition in conditions:
-        side = read_side(condition.first("bodySite")) or _coded_side(condition)
+        side = read_side(condition.first("bodySite")) if condition.get("bodySite") else _coded_side(condition)
         level = condition.get("code").code_in("limb-level") or _coded_level(condition)
         if side is None or level.value not in get_args(LimbLevel):
             continue

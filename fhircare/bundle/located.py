@@ -83,22 +83,39 @@ def choice(read: Read[Any], allowed: Sequence[str], otherwise: Any) -> Read[Any]
 
 
 class Node:
-    """A place in a bundle's JSON, what stands there, and the resource it is in."""
+    """A place in a bundle's JSON, what stands there, and the resource it is in.
 
-    __slots__ = ("path", "resource", "value")
+    The FHIRPath is put together only when asked for: most places are only looked at.
+    """
+
+    __slots__ = ("_parent", "_step", "resource", "value")
 
     def __init__(self, value: Any, path: str, resource: Node | None = None) -> None:
         self.value = value
-        self.path = path
         self.resource = resource
+        self._parent: Node | None = None
+        self._step = path
 
     def __bool__(self) -> bool:
         return self.value is not None
 
     @property
+    def path(self) -> str:
+        """The FHIRPath of this place from the root of what was read."""
+        if self._parent is not None:
+            self._step = self._parent.path + self._step
+            self._parent = None
+        return self._step
+
+    @property
     def kind(self) -> str:
         """The resource type, "" for what is no resource."""
-        return self.get("resourceType").string()
+        return self.word("resourceType")
+
+    def _below(self, value: Any, step: str) -> Node:
+        node = Node(value, step, self.resource)
+        node._parent = self
+        return node
 
     def string(self) -> str:
         """Return the value when it is text, else ""."""
@@ -106,12 +123,12 @@ class Node:
 
     def get(self, name: str) -> Node:
         """Return an element; its value is None when it is absent."""
-        value = self.value.get(name) if isinstance(self.value, dict) else None
-        return Node(value, f"{self.path}.{name}", self.resource)
+        return self._below(self.value.get(name) if isinstance(self.value, dict) else None, f".{name}")
 
     def word(self, name: str) -> str:
         """Return an element's text, "" when it is absent or no text: what a code is compared with."""
-        return self.get(name).string()
+        value = self.value.get(name) if isinstance(self.value, dict) else None
+        return value if isinstance(value, str) else ""
 
     def items(self, name: str) -> list[Node]:
         """Return the members of an array, in order; a single object is taken as an array of one."""
@@ -120,11 +137,11 @@ class Node:
             return [self.get(name)]
         if not isinstance(value, list):
             return []
-        return [Node(v, f"{self.path}.{name}[{i}]", self.resource) for i, v in enumerate(value)]
+        return [self._below(one, f".{name}[{index}]") for index, one in enumerate(value)]
 
     def first(self, name: str) -> Node:
         """Return the first member of an array; its value is None when there is none."""
-        return next(iter(self.items(name)), Node(None, f"{self.path}.{name}", self.resource))
+        return next(iter(self.items(name)), self._below(None, f".{name}"))
 
     # ------------------------------------------------------------------ primitives
 
@@ -182,9 +199,10 @@ class Node:
     def code_in(self, system: str) -> Read[str]:
         """Return this CodeableConcept's code in one of our listed systems, "" when it has none."""
         uri = terms.uri(system)
-        for coding in self.items("coding"):
-            if coding.get("system").value == uri:
-                return coding.text("code")
+        codings = self.value.get("coding") if isinstance(self.value, dict) else None
+        for index, coding in enumerate(codings if isinstance(codings, list) else ()):
+            if isinstance(coding, dict) and coding.get("system") == uri:
+                return self._below(coding, f".coding[{index}]").text("code")
         return Read("")
 
     def said(self) -> Read[str]:
@@ -208,16 +226,16 @@ class Node:
 
     def extensions(self, url: str) -> list[Node]:
         """Return the extensions of this URL."""
-        return [one for one in self.items("extension") if one.get("url").value == url]
+        return [one for one in self.items("extension") if one.word("url") == url]
 
     def extension(self, url: str) -> Node:
         """Return the first extension of this URL; its value is None when there is none."""
-        return next(iter(self.extensions(url)), Node(None, f"{self.path}.extension", self.resource))
+        return next(iter(self.extensions(url)), self._below(None, ".extension"))
 
     def telecom(self, system: str) -> Read[str]:
         """Return the first contact of a kind (phone, email, url) that is not an old one."""
         for contact in self.items("telecom"):
-            if contact.get("system").value == system and contact.get("use").value != "old":
+            if contact.word("system") == system and contact.word("use") != "old":
                 return contact.text("value")
         return Read("")
 

@@ -92,12 +92,15 @@ def _name_the_rest(source: Source, careplan: Node, places: dict[str, str]) -> No
     if not careplan:
         source.skip(careplan, "holds no CarePlan")
         return
-    read_from = set(places.values()) | {one.path for one in source.unread}
+    read_from = {*places.values(), *(one.path for one in source.unread)}
+    touched = {f"{path}.".partition(".resource.")[0] for path in read_from}
     pointed = [*careplan.items("supportingInfo"), *careplan.items("goal"), *careplan.items("addresses")]
     pointed += [activity.get("reference") for activity in careplan.items("activity")]
     for resource in filter(None, map(source.resolve, pointed)):
         repeats = resource.kind == "Flag" and resource.get("code").code_in("sign-level")
-        if not repeats and not any(path.startswith(resource.path) for path in read_from):
+        entry, _, inside = f"{resource.path}.".partition(".resource.")
+        known = any(path.startswith(resource.path) for path in read_from) if inside else entry in touched
+        if not repeats and not known:
             source.skip(resource, "holds nothing that this plan has a place for")
 
 
@@ -193,6 +196,7 @@ def _number(careplan: Node) -> Read[str]:
 
 
 def revision_of(careplan: Node) -> Read[int]:
+    """Return the plan's revision, 1 when its identifiers tell none."""
     told = _identifier(careplan, "plan")
     tail = re.search(r"/r([1-9][0-9]{0,8})$", told.value)
     return Read(int(tail[1]), told.path) if tail else Read(1)
