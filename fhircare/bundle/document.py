@@ -194,6 +194,24 @@ def _pointed(source: Source, node: Node) -> Iterator[Node]:
             yield from _pointed(source, Node(value, f"{node.path}[{index}]", node.resource))
 
 
+def with_handout(document: Mapping[str, Any], entry: Json) -> Json:
+    """Return a document with a rendered handout in it, as a section of its own.
+
+    Args:
+        document: What ``as_document`` returned; it is not changed.
+        entry: What ``handout_entry`` returned.
+    """
+    first, *others = document["entry"]
+    title = entry["resource"]["content"][0]["attachment"]["title"]
+    section = {
+        "title": title,
+        "text": narrative(heading(title)),
+        "entry": [{"reference": entry["fullUrl"], "display": title}],
+    }
+    composition = {**first["resource"], "section": [*first["resource"]["section"], section]}
+    return {**document, "entry": [{**first, "resource": composition}, *others, entry]}
+
+
 def handout_entry(
     bundle: Mapping[str, Any],
     content: bytes,

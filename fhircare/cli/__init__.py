@@ -22,6 +22,10 @@ VERBS = {
     "outbox": "Show what waits to be sent, send what is due, take up what was set aside.",
     "order": "Begin a delivery record from a physician's order, and close the loop.",
     "goals": "Take a therapist's goals over, and give the plan's goals with their progress.",
+    "log": "Write down what happened on a day.",
+    "review": "Decide what the log means for the next day, and revise the plan.",
+    "approve": "Approve a plan, for the clinician who answers for it.",
+    "progress": "Draw planned against worn hours, skin, ply and goals.",
     "schema": "Print the delivery record's JSON Schema.",
     "demo": "Run the main job on the example records.",
 }

@@ -5,6 +5,7 @@ you say otherwise. `--measure` prints how hard the words are to read instead of 
 
   fhircare render bundle.json -o patient.pdf
   fhircare render bundle.json -o letter.html --for physician
+  fhircare render bundle.json -o letter.json --for physician --as document
   fhircare render bundle.json --measure
 """
 
@@ -14,14 +15,23 @@ import argparse
 import datetime as dt
 import re
 from pathlib import PurePath
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from fhircare.cli.output import say
 from fhircare.cli.reading import reading
 from fhircare.files import STANDARD, write_whole
 
+if TYPE_CHECKING:
+    from fhircare.bundle import Reading
+
 FORMS: dict[str, Literal["html", "pdf", "txt"]] = {"html": "html", "pdf": "pdf", "txt": "txt"}
 READERS = ("patient", "physician", "therapist", "clinic")
+TITLES = {
+    "patient": "Instructions for the patient",
+    "physician": "Letter to the physician",
+    "therapist": "Sheet for the physical therapist",
+    "clinic": "Clinic record of the plan",
+}
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,7 +48,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--on", type=_day, metavar="DATE", help="the day that is today, YYYY-MM-DD")
     parser.add_argument("--templates", metavar="FOLDER", help="the clinic's own templates, looked into first")
     parser.add_argument(
-        "--as", dest="form", choices=["document"], help="write a FHIR document bundle (.json)"
+        "--as",
+        dest="fhir",
+        choices=["document", "reference"],
+        help="write FHIR (.json): a document with the page as PDF in it, or that page's DocumentReference",
     )
     parser.add_argument("--measure", action="store_true", help="print how hard the words are to read")
     parser.set_defaults(parser=parser)
@@ -46,7 +59,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Render, and write or measure."""
-    form = FORMS["html"] if args.measure else _form(args)
+    if args.fhir and not args.output:
+        args.parser.error("say where to write: -o FILE.json")
+    form = FORMS["html"] if args.measure else FORMS["pdf"] if args.fhir else _form(args)
     from fhircare.render import render
 
     found = reading(args.bundle)
@@ -62,8 +77,25 @@ def run(args: argparse.Namespace) -> int:
     if args.measure:
         say("\n".join(_measured(str(page))))
         return 0
-    write_whole(args.output, page if isinstance(page, bytes) else page.encode())
+    content = page if isinstance(page, bytes) else page.encode()
+    write_whole(args.output, _as_fhir(args, found, content) if args.fhir else content)
     return 0
+
+
+def _as_fhir(args: argparse.Namespace, found: Reading, page: bytes) -> bytes:
+    """Return the page as FHIR: the plan's document with it, or its DocumentReference alone."""
+    from fhircare.bundle import dump
+    from fhircare.bundle.document import as_document, handout_entry, with_handout
+
+    plan = found.plan
+    at = plan.written_at or dt.datetime.combine(dt.date.today(), dt.time(), dt.UTC)  # noqa: DTZ011
+    language = args.language or (plan.patient.language if args.reader == "patient" and plan.patient else "en")
+    entry = handout_entry(
+        found.bundle, page, "application/pdf", title=TITLES[args.reader], language=language, at=at
+    )
+    if args.fhir == "reference":
+        return dump(entry["resource"]).encode()
+    return dump(with_handout(as_document(found.bundle, at=at), entry)).encode()
 
 
 def _measured(page: str) -> tuple[str, ...]:
