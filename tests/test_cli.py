@@ -197,3 +197,15 @@ def test_a_queued_plan_waits_in_the_outbox(bundle, tmp_path):
 
     listed = run("outbox", "--outbox", outbox, "--format", "json").stdout.splitlines()
     assert [json.loads(line)["state"] for line in listed] == ["waiting"]
+
+
+def test_a_letter_files_itself(bundle, tmp_path):
+    """The physician's page goes over as a FHIR document, or as a DocumentReference that needs no bundle."""
+    for kind, resource in (("document", "Bundle"), ("reference", "DocumentReference")):
+        path = tmp_path / f"{kind}.json"
+        assert run("render", bundle, "-o", path, "--for", "physician", "--as", kind).returncode == 0
+        assert json.loads(path.read_bytes())["resourceType"] == resource
+        checked = run("check", path, "--level", "information")
+        assert checked.returncode == 0
+        assert b"nothing found" in checked.stdout
+    assert b"urn:uuid" not in (tmp_path / "reference.json").read_bytes()

@@ -212,6 +212,30 @@ def with_handout(document: Mapping[str, Any], entry: Json) -> Json:
     return {**document, "entry": [{**first, "resource": composition}, *others, entry]}
 
 
+def standing_alone(bundle: Mapping[str, Any], resource: Json) -> Json:
+    """Return a resource as it can be filed without its bundle: it refers by identifier, not by ``urn:uuid``.
+
+    Args:
+        bundle: The bundle that its references lead into; what has no identifier there keeps its reference.
+        resource: The resource; it is not changed.
+    """
+    source = Source(bundle)
+
+    def alone(value: Any) -> Any:
+        if isinstance(value, list):
+            return [alone(item) for item in value]
+        if not isinstance(value, dict):
+            return value
+        target = source.resolve(Node(value, "")) if "reference" in value else None
+        number = target.first("identifier").value if target else None
+        if target and number:
+            return {"type": target.kind, "identifier": number, **filled({"display": value.get("display")})}
+        return {key: alone(item) for key, item in value.items()}
+
+    found: Json = alone(resource)
+    return found
+
+
 def handout_entry(
     bundle: Mapping[str, Any],
     content: bytes,

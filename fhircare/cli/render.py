@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
 def _as_fhir(args: argparse.Namespace, found: Reading, page: bytes) -> bytes:
     """Return the page as FHIR: the plan's document with it, or its DocumentReference alone."""
     from fhircare.bundle import dump
-    from fhircare.bundle.document import as_document, handout_entry, with_handout
+    from fhircare.bundle.document import as_document, handout_entry, standing_alone, with_handout
 
     plan = found.plan
     at = plan.written_at or dt.datetime.combine(dt.date.today(), dt.time(), dt.UTC)  # noqa: DTZ011
@@ -94,7 +94,7 @@ def _as_fhir(args: argparse.Namespace, found: Reading, page: bytes) -> bytes:
         found.bundle, page, "application/pdf", title=TITLES[args.reader], language=language, at=at
     )
     if args.fhir == "reference":
-        return dump(entry["resource"]).encode()
+        return dump(standing_alone(found.bundle, entry["resource"])).encode()
     return dump(with_handout(as_document(found.bundle, at=at), entry)).encode()
 
 
