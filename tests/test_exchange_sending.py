@@ -246,6 +246,17 @@ def test_people_are_never_changed(world):
     assert [e.outcome for e in report.entries if e.kind == "Patient"] == ["kept"]
 
 
+def test_somebody_known_by_another_number_is_not_made_twice(world):
+    """A clinic that is there under the second of its numbers is that clinic; the plan points to it."""
+    bundle = small_plan()
+    send(world.server(), bundle)
+    number = {"system": "http://hl7.org/fhir/sid/us-npi", "value": "1234567893"}
+    resource(bundle, "Organization")["identifier"].insert(0, number)
+
+    assert send(world.server(), bundle).verified
+    assert len(world.stub.of("Organization")) == 1
+
+
 def test_what_others_changed_is_kept(world):
     """The clinic books a visit on the server; sending the same plan again leaves the booking alone, and says so."""
     memory = ShortMemory()

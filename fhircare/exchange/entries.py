@@ -50,6 +50,8 @@ class Entry:
     """Whose it is."""
     identifier: tuple[str, str] | None = None
     """System and value it is found by."""
+    also: tuple[tuple[str, str], ...] = ()
+    """Its other identifiers: an actor may be known there by any of them."""
 
     @property
     def kind(self) -> str:
@@ -147,7 +149,7 @@ def _entry(place: str, full_url: str, resource: Resource, owners: frozenset[str]
         owner = "actor"
     elif named and owners and not any(_origin(system) in owners for system, _ in named):
         owner = "foreign"
-    return Entry(place, full_url, copied, owner, named[0] if named else None)
+    return Entry(place, full_url, copied, owner, named[0] if named else None, tuple(named[1:]))
 
 
 def _twice(found: list[Entry]) -> Iterator[Fault]:

@@ -119,7 +119,10 @@ def document_reference(
         "resourceType": "DocumentReference",
         "identifier": [
             # A document is never changed: other content is another document, with another number.
-            {"system": str(numbers[0].get("system", "")), "value": f"{numbers[0].get('value', '')}/document/{mark}"}
+            {
+                "system": str(numbers[0].get("system", "")),
+                "value": f"{numbers[0].get('value', '')}/document/{mark}",
+            }
         ],
         "status": "current",
         "type": _PLAN_OF_CARE,

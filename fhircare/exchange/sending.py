@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Literal
 from fhircare.errors import Conflict, OutcomeUnclear, ServerRefused, ServerUnavailable
 from fhircare.exchange import same as sameness
 from fhircare.exchange import writing
-from fhircare.exchange.client import FhirServer, Stored, Written
 from fhircare.exchange.entries import ACTORS
-from fhircare.exchange.many import find_all, read_all
+from fhircare.exchange.many import Key, find_all, read_all
 from fhircare.exchange.memory import Arrived
 from fhircare.exchange.nameless import find_nameless
 from fhircare.exchange.revision import Withdrawal, revision_of, withdrawals
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from fhircare.exchange.cargo import Cargo, Item
+    from fhircare.exchange.client import FhirServer, Stored, Written
     from fhircare.exchange.http import Request
     from fhircare.exchange.memory import Memory
 
@@ -95,16 +95,22 @@ class Sending:
         named = {item.reference: item for item in due if item.reference}
         for reference, stored in read_all(self.server, named).items():
             _saw(named[reference], stored)
-        keyed = {
-            (i.entry.kind, *i.entry.identifier): i for i in due if i.entry.identifier and not i.reference
-        }
-        for key, stored in find_all(self.server, keyed).items():
-            _saw(keyed[key], stored)
+        unknown = [item for item in due if not item.reference]
+        self._find({(i.entry.kind, *i.entry.identifier): i for i in unknown if i.entry.identifier})
+        # Somebody may be known there by another number than the one we name first.
+        actors = [item for item in unknown if item.entry.owner == "actor"]
+        for rank in range(max((len(item.entry.also) for item in actors), default=0)):
+            still = [item for item in actors if not item.reference and len(item.entry.also) > rank]
+            self._find({(item.entry.kind, *item.entry.also[rank]): item for item in still})
         for item in due:
             if not item.entry.identifier and not item.reference:
                 _saw(item, find_nameless(self.server, self.cargo, self.memory, item))
             if item.stored is not None and item.entry.owner == "own":
                 self._same_person(item, item.stored)
+
+    def _find(self, keyed: dict[Key, Item]) -> None:
+        for key, stored in find_all(self.server, keyed).items():
+            _saw(keyed[key], stored)
 
     def _same_person(self, item: Item, stored: Stored) -> None:
         """Stop when a resource of ours turns up at another patient: no number may lead to two people."""
@@ -272,5 +278,5 @@ class Sending:
 def _saw(item: Item, stored: Stored | None) -> None:
     item.stored, item.reference = stored, stored.reference if stored else ""
     item.looked, item.stale = True, False
-    if item.was_there is None:
+    if not item.wrote:
         item.was_there = stored is not None
