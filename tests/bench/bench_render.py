@@ -51,19 +51,22 @@ def static_page(page: str, sheets: int) -> str:
 
 def main() -> None:
     """Print the table."""
-    say = sys.stdout.write
+
+    def say(line: str) -> None:
+        sys.stdout.write(line + "\n")
+
     logging.getLogger("weasyprint").setLevel(logging.CRITICAL)
     reading = reading_of(EXAMPLES[0])
     text = dump(reading.bundle)
     base = best(lambda: json.loads(text), 15)
-    say(f"render: example {EXAMPLES[0]}, bundle {len(text) / 1000:.0f} kB, json.loads {base * 1000:.2f} ms\n")
+    say(f"render: example {EXAMPLES[0]}, bundle {len(text) / 1000:.0f} kB, json.loads {base * 1000:.2f} ms")
     for reader in READERS:
         html = str(render(reading, "html", reader))
         cost = best(lambda reader=reader: render(reading, "html", reader), 7)
         say(f"  html {reader:10} {cost * 1000:7.1f} ms  {cost / base:6.1f} x json  {len(html) / 1000:.0f} kB")
     html = str(render(reading, "html"))
     judged = best(lambda: measure(html, "en"), 3)
-    say(f"  measure patient {judged * 1000:7.1f} ms  {judged / base:6.1f} x json\n")
+    say(f"  measure patient {judged * 1000:7.1f} ms  {judged / base:6.1f} x json")
     pdf = render(reading, "pdf")
     sheets = len(PdfReader(io.BytesIO(pdf)).pages)
     ours = best(lambda: render(reading, "pdf"), 2)
@@ -73,5 +76,5 @@ def main() -> None:
     say(
         f"  pdf patient {ours * 1000:7.0f} ms, {sheets} pages  {ours / base:6.0f} x json  "
         f"{ours / static:4.2f} x WeasyPrint on {len(PdfReader(io.BytesIO(made)).pages)} pages of static text "
-        f"({static * 1000:.0f} ms)\n"
+        f"({static * 1000:.0f} ms)"
     )
