@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 import sys
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -131,6 +131,39 @@ def write_whole(name: str, data: bytes) -> None:
             with suppress(OSError):
                 Path(temporary).unlink()
         raise OutputError(name, _reason(error), "name a place that can be written to") from None
+
+
+@contextmanager
+def locked(name: str, *, seconds: float = 30) -> Iterator[None]:
+    """Hold a file to yourself while it is read, changed and written: other writers wait for their turn.
+
+    The lock is a neighbour, ``.name.lock``, held by the operating system: it goes with the process that holds
+    it, however that ends, and an empty neighbour left behind locks nothing. Standard input needs none.
+
+    Args:
+        name: Path of the file.
+        seconds: How long to wait for a turn.
+
+    Raises:
+        OutputError: When another process still holds it then, or no neighbour can be made.
+    """
+    if name == STANDARD:
+        yield
+        return
+    from filelock import FileLock, Timeout
+
+    target = _through_link(Path(name))
+    lock = FileLock(str(target.with_name(f".{target.name}.lock")), timeout=seconds)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise OutputError(name, "is being changed by somebody else", "try again in a moment") from None
+    except OSError as error:
+        raise OutputError(name, _reason(error), "name a place that can be written to") from None
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def make_folder(name: str) -> None:

@@ -6,7 +6,6 @@ import datetime as dt
 from dataclasses import replace
 
 import pytest
-from tests.test_follow_decide import DAYS, FIRST, PLAN, entry, logged
 
 from fhircare.bundle import contradictions, read, to_bundle
 from fhircare.bundle.history import revisions
@@ -14,6 +13,7 @@ from fhircare.bundle.logbook import log_of
 from fhircare.check import check
 from fhircare.errors import BundleError
 from fhircare.follow.keep import approve, follow, take
+from tests.test_follow_decide import DAYS, FIRST, PLAN, entry, logged
 
 AT = dt.datetime(2026, 11, 17, 9, 0, tzinfo=dt.timezone(dt.timedelta(hours=-6)))
 FIRST_BUNDLE = to_bundle(PLAN, validate=False)
@@ -127,7 +127,11 @@ def test_history_is_read_back_to_the_first_plan(course):
 
 def test_the_log_lives_through_revisions(course):
     """No entry of the log is lost or changed by a revision."""
-    assert log_of(course[-1]) == (*logged(["good", "short"]), entry(2, skin="blister"), entry(3, worn="none", released=True))
+    assert log_of(course[-1]) == (
+        *logged(["good", "short"]),
+        entry(2, skin="blister"),
+        entry(3, worn="none", released=True),
+    )
 
 
 def test_the_decision_names_the_observations_it_used(course):
@@ -186,7 +190,9 @@ def test_a_visit_moved_under_its_own_name_keeps_its_old_time_beside_it():
     from fhircare.bundle.history import Change, put_plan
 
     visit = PLAN.visits[-1]
-    later = replace(visit, start=visit.start + dt.timedelta(days=1), latest=visit.latest + dt.timedelta(days=1))
+    later = replace(
+        visit, start=visit.start + dt.timedelta(days=1), latest=visit.latest + dt.timedelta(days=1)
+    )
     plan = replace(PLAN, revision=2, visits=(*PLAN.visits[:-1], later))
 
     bundle = put_plan(

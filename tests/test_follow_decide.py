@@ -6,12 +6,12 @@ import datetime as dt
 import itertools
 
 import pytest
-from tests.builders import record
 
 from fhircare.follow.decide import MOVES, decide
 from fhircare.log import LogEntry, LogSession
 from fhircare.planner import make_plan
 from fhircare.planner.wear.pace import Policy
+from tests.builders import record
 
 PLAN = make_plan(record())
 DAYS = PLAN.wear.days

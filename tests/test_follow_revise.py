@@ -6,14 +6,14 @@ import datetime as dt
 from dataclasses import replace
 
 import pytest
-from tests.builders import record
-from tests.test_follow_decide import DAYS, FIRST, PLAN, entry, logged
 
 from fhircare.errors import LogError, PlanningError
 from fhircare.follow.revise import revise
 from fhircare.follow.taking import refuse_impossible
 from fhircare.log import LogEntry
 from fhircare.planner import make_plan
+from tests.builders import record
+from tests.test_follow_decide import DAYS, FIRST, PLAN, entry, logged
 
 ACTIVE = replace(PLAN, status="active", intent="plan")
 

@@ -31,6 +31,7 @@ from fhircare.bundle.located import Node
 from fhircare.bundle.order import write_order
 from fhircare.bundle.people import write_large_print, write_patient, write_professionals
 from fhircare.bundle.provenance import write_provenance
+from fhircare.bundle.questionnaire import write_questionnaire
 from fhircare.bundle.reading import Reading, read
 from fhircare.bundle.schedule import write_schedule
 from fhircare.bundle.signs import write_flags, write_signs
@@ -74,6 +75,7 @@ def to_bundle(plan: Plan, *, validate: bool = True) -> dict[str, Any]:
     flags = [*write_flags(draft), *([large_print] if large_print else [])]
     activities = [*wear, *care, *write_visits(draft)]
     support = [*order, *devices, *observations, *flags]
+    write_questionnaire(draft)
     careplan = write_careplan(
         draft, addresses=conditions, support=support, goals=goals, activities=activities
     )

@@ -20,7 +20,6 @@ holds the whole story, and ``revisions`` reads it back to the first plan.
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +34,7 @@ from fhircare.bundle.source import Source
 from fhircare.spec import terms
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Mapping
 
     from fhircare.bundle.draft import Draft
@@ -89,7 +89,8 @@ def put_plan(bundle: Mapping[str, Any], plan: Plan, fresh: Mapping[str, Any], ch
         _write_attention(draft, result, change)
     known = {entry["fullUrl"] for entry in draft.entries}
     result["entry"] = [e for e in result["entry"] if e.get("fullUrl") not in known] + draft.entries
-    return unshared(result)
+    whole: Json = unshared(result)
+    return whole
 
 
 def revisions(bundle: Mapping[str, Any]) -> tuple[Plan, ...]:
@@ -182,19 +183,22 @@ def _replaced(careplan: Json, plan: Plan, change: Change) -> Json:
 
 
 def _cancelled(visit: Json, change: Change) -> Json:
-    reason = fhir.concept(
-        "Moved or no longer needed: the plan was revised",
-        {"system": _CANCELLED, "code": "other", "display": "Other"},
-    )
+    why = f"The plan was revised. {change.reason}"
+    reason = fhir.concept(why, {"system": _CANCELLED, "code": "other", "display": "Other"})
     put: Json = {}
     for name, value in visit.items():
-        if name == "text":
-            rows = (("Status", "cancelled"), ("Was", str(visit.get("start", ""))), ("Why", change.reason))
-            put[name] = says(str(visit.get("description", "Visit")), *rows)
-        else:
-            put[name] = value
+        put[name] = "cancelled" if name == "status" else value
         if name == "status":
-            put["status"], put["cancelationReason"] = "cancelled", reason
+            put["cancelationReason"] = reason
+    start, window = str(visit.get("start", "")), next(iter(visit.get("requestedPeriod", [])), {})
+    put["text"] = says(
+        str(visit.get("description", "Visit")),
+        ("Status", "cancelled"),
+        ("Why", why),
+        ("Was", f"{start[:16].replace('T', ' ')}, {visit.get('minutesDuration')} minutes"),
+        ("Between", f"{window.get('start')} and {window.get('end')}" if window else ""),
+        ("Why then", str(visit.get("comment", ""))),
+    )
     return put
 
 
@@ -212,7 +216,10 @@ def _renamed(entry: Json, revision: int) -> Json:
     """Return the old time of a visit as a thing of its own, named by the revision that moved it."""
     first, *rest = entry["resource"]["identifier"]
     named = [{**first, "value": f"{first['value']}/before-r{revision}"}, *rest]
-    return {"was": entry["fullUrl"], "entry": {**entry, "resource": {**entry["resource"], "identifier": named}}}
+    return {
+        "was": entry["fullUrl"],
+        "entry": {**entry, "resource": {**entry["resource"], "identifier": named}},
+    }
 
 
 def _is_past_plan(entry: Json) -> bool:

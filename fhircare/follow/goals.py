@@ -115,9 +115,7 @@ def _of_measure(plan: Plan, index: int, target: Target) -> TargetProgress:
     }  # fmt: skip
     achievement = "achieved" if met else by_verdict[said.verdict] if len(known) > 1 else "in-progress"
     text = said.text if len(known) > 1 else "Measured once; a change needs two measurements."
-    return TargetProgress(
-        index, target.measure, wanted, measure.unit, first, latest, met, achievement, text
-    )
+    return TargetProgress(index, target.measure, wanted, measure.unit, first, latest, met, achievement, text)
 
 
 def _unknown(index: int, target: Target, wanted: Decimal) -> TargetProgress:

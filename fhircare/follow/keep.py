@@ -98,7 +98,7 @@ def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
                 "log the release with `fhircare log --released`, review, then approve the new plan",
             )
         )  # fmt: skip
-    if plan.status != "draft" and plan.status != "active":
+    if plan.status not in ("draft", "active"):
         raise BundleError(Fault("CarePlan.status", "says the plan is over", "plan anew"))
     approved = replace(plan, status="active", intent="plan")
     on = plan.wear.days[0].on if plan.wear else at.date()

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from fhircare.plan import CareTask, Intent, Plan, PlanStatus, WearSchedule
 
 STOPPED_DAYS = 7
-"""Days without wear that are written down ahead after a stop; the plan stays on hold however long it takes."""
+"""Days without wear written down ahead after a stop; the plan stays on hold however long it takes."""
 
 
 @dataclass(frozen=True)

@@ -36,4 +36,6 @@ def _faults(plan: Plan, entry: LogEntry) -> Iterator[Fault]:
     known = sign_levels(plan)
     for index, sign in enumerate(entry.signs):
         if sign not in known:
-            yield Fault(f"{at}: signs[{index}]", "is no sign that is known", "one of " + ", ".join(sorted(known)))
+            yield Fault(
+                f"{at}: signs[{index}]", "is no sign that is known", "one of " + ", ".join(sorted(known))
+            )

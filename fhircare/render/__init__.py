@@ -124,6 +124,20 @@ def calendar(reading: Readable, *, language: str | None = None) -> bytes:
     return calendar_of(reading, words)
 
 
+def words_of(reading: Readable, reader: Reader = "patient", language: str | None = None) -> Words:
+    """Return the words for a reader of this bundle, for whoever says something beside the pages.
+
+    Args:
+        reading: What ``fhircare.bundle.read`` returned.
+        reader: Who reads it.
+        language: BCP 47 tag; None for the language the bundle says the person reads (patient), or English.
+
+    Raises:
+        TemplateError: When the language asked for is not there.
+    """
+    return _words(reading, reader, language, folders())[0]
+
+
 def _words(
     reading: Readable, reader: str, language: str | None, places: tuple[Path, ...]
 ) -> tuple[Words, str]:
@@ -159,4 +173,16 @@ def _verify(text: str, required: tuple[Said, ...]) -> None:
         )
 
 
-__all__ = ["READERS", "Asked", "Form", "Readable", "Reader", "Value", "View", "calendar", "measure", "render"]
+__all__ = [
+    "READERS",
+    "Asked",
+    "Form",
+    "Readable",
+    "Reader",
+    "Value",
+    "View",
+    "calendar",
+    "measure",
+    "render",
+    "words_of",
+]
