@@ -35,7 +35,7 @@ def small_plan(revision=1, *, weeks="2026-12-01", phases=2, minutes=60):
     """A plan of ten resources or so, in the shape and order of a real one; everything invented."""
     mark, entries = f"/r{revision}", []
 
-    def add(key, kind, number, /, lasting=True, **body):
+    def add(key, kind, number, /, *, lasting=True, **body):
         numbers = (
             [] if number is None else [{"system": number[0], "value": number[1] + ("" if lasting else mark)}]
         )
@@ -46,37 +46,100 @@ def small_plan(revision=1, *, weeks="2026-12-01", phases=2, minutes=60):
 
     part = f"{CLINIC}/fhircare/part"
     add("clinic", "Organization", (f"{CLINIC}/org", "1"), name="Clinic", active=True)
-    add("patient", "Patient", (f"{CLINIC}/patients", "70412"), name=[{"family": "Lindqvist", "given": ["Anna"]}],
-        birthDate="1968-03-09", telecom=[{"system": "phone", "value": "+1-815-555-0181"}])  # fmt: skip
+    add(
+        "patient",
+        "Patient",
+        (f"{CLINIC}/patients", "70412"),
+        name=[{"family": "Lindqvist", "given": ["Anna"]}],
+        birthDate="1968-03-09",
+        telecom=[{"system": "phone", "value": "+1-815-555-0181"}],
+    )
     add("ruth", "Practitioner", (f"{CLINIC}/staff", "S-014"), name=[{"family": "Okafor"}])
-    add("role", "PractitionerRole", (f"{CLINIC}/staff", "S-014-role"), practitioner=ref("ruth"),
-        organization=ref("clinic"))  # fmt: skip
+    add(
+        "role",
+        "PractitionerRole",
+        (f"{CLINIC}/staff", "S-014-role"),
+        practitioner=ref("ruth"),
+        organization=ref("clinic"),
+    )
     add("limb", "Condition", (part, "P/condition"), subject=ref("patient"), code={"text": "Above knee"})
-    add("order", "ServiceRequest", (f"{HOSPITAL}/orders", "ORD-9"), status="active", intent="order",
-        subject=ref("patient"), reasonReference=[ref("limb")])  # fmt: skip
-    add("leg", "Device", (part, "P/device"), status="active", patient=ref("patient"),
-        property=[{"type": {"text": "mass"}, "valueQuantity": [{"value": Decimal("2.50"), "unit": "kg"}]}])  # fmt: skip
-    add("goal", "Goal", (part, "P/goal/wear"), lifecycleStatus="active", description={"text": "Wear it all day"},
-        subject=ref("patient"), addresses=[ref("limb")],
-        target=[{"measure": {"text": "wear"}, "detailQuantity": {"value": 8, "unit": "h/d"}, "dueDate": weeks}])  # fmt: skip
+    add(
+        "order",
+        "ServiceRequest",
+        (f"{HOSPITAL}/orders", "ORD-9"),
+        status="active",
+        intent="order",
+        subject=ref("patient"),
+        reasonReference=[ref("limb")],
+    )
+    add(
+        "leg",
+        "Device",
+        (part, "P/device"),
+        status="active",
+        patient=ref("patient"),
+        property=[{"type": {"text": "mass"}, "valueQuantity": [{"value": Decimal("2.50"), "unit": "kg"}]}],
+    )
+    add(
+        "goal",
+        "Goal",
+        (part, "P/goal/wear"),
+        lifecycleStatus="active",
+        description={"text": "Wear it all day"},
+        subject=ref("patient"),
+        addresses=[ref("limb")],
+        target=[
+            {"measure": {"text": "wear"}, "detailQuantity": {"value": 8, "unit": "h/d"}, "dueDate": weeks}
+        ],
+    )
     for phase in range(1, phases + 1):
         begin = f"2026-11-{16 + phase * 4:02}" if revision == 1 else f"2026-12-{phase * 4:02}"
-        add(f"wear{phase}", "ServiceRequest", (part, f"P/wear/{phase}"), lasting=False, status="active",
-            intent="plan", subject=ref("patient"), code={"text": "Wear"},
-            occurrenceTiming={"repeat": {"boundsPeriod": {"start": begin, "end": begin[:8] + f"{int(begin[8:]) + 3:02}"},
-                                         "duration": minutes, "durationUnit": "min"}})  # fmt: skip
-    add("plan", "CarePlan", (f"{CLINIC}/fhircare/plan", "P"), lasting=False, status="active", intent="plan",
-        title="Plan", subject=ref("patient"), addresses=[ref("limb")], goal=[ref("goal")],
+        add(
+            f"wear{phase}",
+            "ServiceRequest",
+            (part, f"P/wear/{phase}"),
+            lasting=False,
+            status="active",
+            intent="plan",
+            subject=ref("patient"),
+            code={"text": "Wear"},
+            occurrenceTiming={
+                "repeat": {
+                    "boundsPeriod": {"start": begin, "end": begin[:8] + f"{int(begin[8:]) + 3:02}"},
+                    "duration": minutes,
+                    "durationUnit": "min",
+                }
+            },
+        )
+    add(
+        "plan",
+        "CarePlan",
+        (f"{CLINIC}/fhircare/plan", "P"),
+        lasting=False,
+        status="active",
+        intent="plan",
+        title="Plan",
+        subject=ref("patient"),
+        addresses=[ref("limb")],
+        goal=[ref("goal")],
         period={"start": "2026-11-20" if revision == 1 else "2026-12-04"},
-        activity=[{"reference": ref(f"wear{phase}", mark)} for phase in range(1, phases + 1)])  # fmt: skip
+        activity=[{"reference": ref(f"wear{phase}", mark)} for phase in range(1, phases + 1)],
+    )
     plan = entries[-1]["resource"]
     plan["identifier"].append({"system": f"{CLINIC}/fhircare/plan-series", "value": "P"})
     if revision > 1:
         plan["replaces"] = [
             {"identifier": {"system": f"{CLINIC}/fhircare/plan", "value": f"P/r{revision - 1}"}}
         ]
-    add("origin", "Provenance", None, lasting=False, target=[ref("plan", mark)], recorded="2026-11-17T11:40:00-06:00",
-        agent=[{"who": ref("role")}])  # fmt: skip
+    add(
+        "origin",
+        "Provenance",
+        None,
+        lasting=False,
+        target=[ref("plan", mark)],
+        recorded="2026-11-17T11:40:00-06:00",
+        agent=[{"who": ref("role")}],
+    )
     return {
         "resourceType": "Bundle",
         "type": "collection",
@@ -132,9 +195,14 @@ class World:
     def transport(self, auth=None, **bounds):
         """A transport that waits on the test's clock."""
         return Transport(
-            self.stub.base, auth or NoAuth(), bounds=Bounds(**bounds), sleep=self.clock.sleep, chance=lambda: 0.5,
-            now=self.clock.now, clock=self.clock.now,
-        )  # fmt: skip
+            self.stub.base,
+            auth or NoAuth(),
+            bounds=Bounds(**bounds),
+            sleep=self.clock.sleep,
+            chance=lambda: 0.5,
+            now=self.clock.now,
+            clock=self.clock.now,
+        )
 
     def server(self, **bounds):
         """The server, as the client sees it."""
@@ -143,9 +211,14 @@ class World:
     def pusher(self, path, **options):
         """A process that empties an outbox into the stub."""
         return Pusher(
-            str(path), lambda _name: self.server(attempts=3), lambda _name: Options(**options), "tests:1", self.clock.now,
-            self.clock.sleep, lambda: 0.5,
-        )  # fmt: skip
+            str(path),
+            lambda _name: self.server(attempts=3),
+            lambda _name: Options(**options),
+            "tests:1",
+            self.clock.now,
+            self.clock.sleep,
+            lambda: 0.5,
+        )
 
 
 class Once:

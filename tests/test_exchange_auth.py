@@ -15,10 +15,8 @@ from joserfc import jws, jwt
 from joserfc.jwk import ECKey, OctKey, RSAKey
 
 from fhircare.errors import InputError, ServerRefused
-from fhircare.exchange.auth import Bearer, NoAuth, SmartBackend, algorithm, assertion, bearer, signing_key
-from fhircare.exchange.destinations import choose, connect, read_destinations
+from fhircare.exchange.auth import Bearer, NoAuth, SmartBackend, algorithm, assertion, signing_key
 from fhircare.exchange.http import Request, Transport
-from fhircare.exchange.keeping import read_secret
 from tests.exchange_kit import Clock
 
 RFC7520 = json.loads((Path(__file__).parent / "data" / "jose" / "rfc7520-rs256.json").read_text("utf-8"))
@@ -55,7 +53,8 @@ def test_rfc_7638_thumbprint():
     key = RSAKey.import_key(
         {
             "kty": "RSA",
-            "n": "0vx7agoebGcQSuuPiLJXZptN9nndrQmbXEps2aiAFbWhM78LhWx4cbbfAAtVT86zwu1RK7aPFFxuhDR1L6tSoc_BJECPebWKRXj"
+            "n": "0vx7agoebGcQSuuPiLJXZptN9nndrQmbXEps2aiAFbWhM78LhWx4cbbfAAtVT86zwu1RK7aPFFxuhDR1L6tSoc_"
+            "BJECPebWKRXj"
             "BZCiFV4n3oknjhMstn64tZ_2W-5JsGY4Hc5n9yBXArwl93lqt7_RN5w6Cf0h4QyQ5v-65YGjQR0_FDW2QvzqY368QQMicAtaSqzs8KJZgn"
             "Yb9c7d0zgdAZHzu6qMQvRL5hajrn1n91CbOpbISD08qNLyrdkt-bFTWhAI4vMQFh6WeZu0fM4lFd2NcRwr3XPksINHaQ-G_xBniIqbw0Ls"
             "1jF44-csFCur-kEgU8awapJzKnqDKgw",
@@ -66,7 +65,9 @@ def test_rfc_7638_thumbprint():
 
 
 def test_rfc_6979_p384_signature():
-    """RFC 6979, A.2.6, P-384 with SHA-384, message "sample": the published signature verifies as ES384's raw r||s."""
+    """RFC 6979, A.2.6, P-384 with SHA-384, message "sample": the published signature verifies as ES384's
+    raw r||s.
+    """
     number = int(
         "6B9D3DAD2E1B8C1C05B19875B6659F4DE23C3B667BF297BA9AA47740787137D896D5724E4C70A825F872C9EA60D2EDF5", 16
     )
@@ -86,7 +87,9 @@ def test_rfc_6979_p384_signature():
 
 
 def test_an_assertion_says_what_smart_asks(rsa_key):
-    """SMART App Launch 2.2.0, Backend Services: header alg, kid, typ; claims iss = sub, aud, exp, jti; at most 5 min."""
+    """SMART App Launch 2.2.0, Backend Services: header alg, kid, typ; claims iss = sub, aud, exp, jti; at
+    most 5 min.
+    """
     signed = assertion(rsa_key, "clinic", TOKEN, now=NOW, unique="u-1")
     token = jwt.decode(signed, rsa_key, algorithms=["RS384"])
 
@@ -95,7 +98,9 @@ def test_an_assertion_says_what_smart_asks(rsa_key):
 
 
 def test_signatures_hold_in_another_library(rsa_key, ec_key):
-    """RS384 is RSASSA-PKCS1-v1_5 with SHA-384; ES384 is raw r||s of 96 bytes, not DER (RFC 7518, 3.3 and 3.4)."""
+    """RS384 is RSASSA-PKCS1-v1_5 with SHA-384; ES384 is raw r||s of 96 bytes, not DER (RFC 7518, 3.3 and
+    3.4).
+    """
     from base64 import urlsafe_b64decode
 
     from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
@@ -113,7 +118,7 @@ def test_signatures_hold_in_another_library(rsa_key, ec_key):
 
 
 def _short_rsa():
-    made = rsa.generate_private_key(65537, 1024)
+    made = rsa.generate_private_key(65537, 1024)  # noqa: S505 - to be refused
     return made.private_bytes(
         serialization.Encoding.PEM,
         serialization.PrivateFormat.TraditionalOpenSSL,
@@ -178,7 +183,9 @@ class Endpoint:
         return (200 if fine else 401), {"Content-Type": "application/fhir+json"}, "{}"
 
     def _token(self, request):
-        """Judge the assertion as a server must: signature, audience, at most five minutes ahead, never twice."""
+        """Judge the assertion as a server must: signature, audience, at most five minutes ahead, never
+        twice.
+        """
         form = {name: values[0] for name, values in parse_qs(request.body.decode()).items()}
         self.seen.append(form)
         claims = jwt.decode(form["client_assertion"], self.key, algorithms=["RS384", "ES384"]).claims
@@ -257,7 +264,9 @@ def test_an_algorithm_the_server_does_not_take_is_said(rsa_key):
     ],
 )
 def test_a_token_endpoint_elsewhere_must_be_named(rsa_key, url, says):
-    """Another host's token endpoint is used only when the destinations file names it; never one without TLS."""
+    """Another host's token endpoint is used only when the destinations file names it; never one without
+    TLS.
+    """
     clock = Clock()
     with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
         Endpoint(mocked, rsa_key, clock, token_url=url or "https://x.example")
@@ -274,11 +283,18 @@ def test_a_token_endpoint_elsewhere_must_be_named(rsa_key, url, says):
 
 @pytest.mark.parametrize(
     "answer",
-    [{}, {"access_token": "t", "token_type": "mac"}, {"access_token": "", "token_type": "bearer"},
-     {"access_token": "a\nb", "token_type": "bearer"}, {"access_token": "t", "token_type": "bearer", "scope": ""}],
-)  # fmt: skip
+    [
+        {},
+        {"access_token": "t", "token_type": "mac"},
+        {"access_token": "", "token_type": "bearer"},
+        {"access_token": "a\nb", "token_type": "bearer"},
+        {"access_token": "t", "token_type": "bearer", "scope": ""},
+    ],
+)
 def test_an_answer_that_is_no_token(rsa_key, answer):
-    """No token, another kind of token, one that would break the header, or one that allows nothing: refused."""
+    """No token, another kind of token, one that would break the header, or one that allows nothing:
+    refused.
+    """
     clock = Clock()
     with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
         Endpoint(mocked, rsa_key, clock).answer = {"expires_in": 300, **answer}
@@ -301,7 +317,7 @@ def test_a_refused_client_is_said_in_words(rsa_key):
 
 def test_nothing_secret_is_shown(rsa_key):
     """Tokens, keys and bodies are in no repr."""
-    secret = "token-abcdef"
+    secret = "token-abcdef"  # noqa: S105 - invented
     request = Request("POST", BASE, {}, b"Lindqvist")
     shown = repr((Bearer(secret), smart(Clock(), rsa_key), request, Transport(BASE, Bearer(secret))))
 
@@ -311,7 +327,9 @@ def test_nothing_secret_is_shown(rsa_key):
 
 
 def test_no_token_goes_to_another_host(rsa_key):
-    """The token is sent to the FHIR base and nowhere else: an address elsewhere is refused before it is asked."""
+    """The token is sent to the FHIR base and nowhere else: an address elsewhere is refused before it is
+    asked.
+    """
     clock = Clock()
     with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
         Endpoint(mocked, rsa_key, clock)
@@ -322,110 +340,3 @@ def test_no_token_goes_to_another_host(rsa_key):
 
         told = [call.request.headers.get("Authorization") for call in mocked.calls]
         assert [t for t in told if t] == ["Bearer token-1"]
-
-
-# --- secret files and the destinations file ----------------------------------------------------------------
-
-
-@pytest.mark.parametrize("mode", [0o644, 0o640, 0o604, 0o620, 0o601])
-def test_a_secret_others_may_read_is_refused(tmp_path, mode):
-    """Any right for group or others: refused, with the command that mends it."""
-    path = tmp_path / "key"
-    path.write_text("secret")
-    path.chmod(mode)
-
-    with pytest.raises(InputError, match=f"chmod 600 {path}") as caught:
-        read_secret(str(path))
-    assert ": secret" not in str(caught.value)
-    path.chmod(0o600)
-    assert read_secret(str(path)) == b"secret"
-
-
-def test_secrets_that_are_no_files(tmp_path):
-    """Missing, a folder, too large: each in its words."""
-    with pytest.raises(InputError, match="does not exist"):
-        read_secret(str(tmp_path / "none"))
-    with pytest.raises(InputError, match="is not a file"):
-        read_secret(str(tmp_path))
-    large = tmp_path / "large"
-    large.write_bytes(b"x" * 70_000)
-    large.chmod(0o600)
-    with pytest.raises(InputError, match="too large"):
-        read_secret(str(large))
-
-
-@pytest.mark.parametrize("token", [b"", b"two words", b"line\nline", "tok\u00e9n".encode()])
-def test_a_token_file_holds_one_token(token):
-    """RFC 6750, 2.1: one token of printable ASCII."""
-    with pytest.raises(InputError, match="does not hold a token"):
-        bearer(token, "token")
-
-
-def test_destinations_by_name(tmp_path, rsa_key):
-    """Smart, bearer, and none for this machine; secrets are read when connecting, from their files."""
-    for name, data in (("key.jwk", json.dumps(RFC7520["key"])), ("token", "abc\n")):
-        (tmp_path / name).write_text(data)
-        (tmp_path / name).chmod(0o600)
-    known = read_destinations(
-        f"""
-        [destination.hospital]
-        base = "https://fhir.hospital.example/r4/"
-        auth = "smart"
-        client_id = "limb-clinic"
-        key_file = "{tmp_path / "key.jwk"}"
-        entries_at_once = 20
-        [destination.therapist]
-        base = "https://fhir.therapy.example"
-        auth = "bearer"
-        token_file = "{tmp_path / "token"}"
-        [destination.here]
-        base = "http://127.0.0.1:8080/fhir"
-        """
-    )
-    assert choose("hospital", known).base == "https://fhir.hospital.example/r4"
-    assert choose("https://fhir.therapy.example", known).name == "therapist"
-    assert connect(known["therapist"]).auth.header() == "Bearer abc"
-    assert isinstance(connect(known["hospital"]).auth, SmartBackend)
-    assert isinstance(connect(choose("http://127.0.0.1:9/r4", known)).auth, NoAuth)
-
-
-@pytest.mark.parametrize(
-    ("text", "says"),
-    [
-        ("[destination.a]", "destination.a.base: is missing"),
-        ('[destination.a]\nbase = "https://x.example"', "destination.a.auth: is missing"),
-        ('[destination.a]\nbase = "http://x.example"', "destination.a.base: is not encrypted"),
-        (
-            '[destination.a]\nbase = "https://x.example"\nauth = "smart"',
-            "destination.a.client_id: is missing",
-        ),
-        ('[destination.a]\nbase = "https://x.example"\nauth = "basic"', "destination.a.auth: is not one of"),
-        (
-            '[destination.a]\nbase = "https://x.example"\ntoken = "secret"',
-            "destination.a.token: is not a known field",
-        ),
-        (
-            '[destination.a]\nbase = "http://localhost"\nentries_at_once = "5"',
-            "entries_at_once: is of the wrong kind",
-        ),
-        ('[destination.a]\nbase = "http://localhost"\nentries_at_once = 0', "entries_at_once: is below 1"),
-        ('[destinations.a]\nbase = "http://localhost"', "destinations: is not known here"),
-        ('secret = "unclosed', "is not TOML: end of document"),
-    ],
-)
-def test_a_wrong_destinations_file(text, says):
-    """Each fault names its field; no value is repeated."""
-    with pytest.raises(InputError) as caught:
-        read_destinations(text)
-    assert says in str(caught.value)
-    assert "unclosed" not in str(caught.value)
-
-
-def test_an_unknown_destination():
-    """A name that is not known lists those that are; an address elsewhere needs a name, for its credentials."""
-    known = read_destinations('[destination.here]\nbase = "http://localhost"')
-
-    with pytest.raises(InputError, match="known: here"):
-        choose("hospital", known)
-    with pytest.raises(InputError, match="auth: is missing"):
-        choose("https://fhir.hospital.example", known)

@@ -1,4 +1,6 @@
-"""The client: what a server says it can do, searches page by page, and rows that are not what was asked for."""
+"""The client: what a server says it can do, searches page by page, and rows that are not what was asked
+for.
+"""
 
 from __future__ import annotations
 

@@ -41,7 +41,9 @@ def world(bundle):
 
 
 def test_the_plan_arrives_as_a_document(world, bundle):
-    """One DocumentReference: the document Bundle and the PDF inside it, sizes and hashes right; said in the report."""
+    """One DocumentReference: the document Bundle and the PDF inside it, sizes and hashes right; said in the
+    report.
+    """
     report = send(world.server(), bundle, options=OPTIONS)
 
     (stored,) = world.stub.of("DocumentReference")
@@ -98,7 +100,7 @@ def test_a_server_that_takes_nothing_is_refused(world, bundle):
     """Neither plans nor documents: said, with what is lacking."""
     world.stub.kinds["DocumentReference"].remove("create")
 
-    with pytest.raises(ServerRefused, match="takes neither .*CarePlan.* nor documents"):
+    with pytest.raises(ServerRefused, match=r"takes neither .*CarePlan.* nor documents"):
         send(world.server(), bundle, options=OPTIONS)
 
 
@@ -116,15 +118,20 @@ def test_a_dry_run_of_a_document(world, bundle):
     """One create, and nothing written."""
     shown = dry_run(world.server(), bundle, options=OPTIONS)
 
-    assert [(r.method, r.url) for r in shown.requests] == [("POST", "https://fhir.example/r4/DocumentReference")]
+    assert [(r.method, r.url) for r in shown.requests] == [
+        ("POST", "https://fhir.example/r4/DocumentReference")
+    ]
     assert world.stub.of("DocumentReference") == []
 
 
 def test_people_who_cannot_be_added_are_referred_to_by_number(world, bundle):
     """A server that takes plans but no practitioners: referred to by their number, and said so."""
     every = ["read", "search-type", "create", "update"]
-    world.stub.kinds = {kind: every for kind in world.stub.kinds}
-    world.stub.kinds |= {kind: ["read", "search-type"] for kind in ("Practitioner", "PractitionerRole", "Organization", "HealthcareService", "RelatedPerson")}
+    world.stub.kinds = dict.fromkeys(world.stub.kinds, every)
+    world.stub.kinds |= {
+        kind: ["read", "search-type"]
+        for kind in ("Practitioner", "PractitionerRole", "Organization", "HealthcareService", "RelatedPerson")
+    }
 
     report = send(world.server(), bundle)
 
@@ -140,19 +147,29 @@ def test_a_large_binary_goes_first_and_once(world, bundle):
     data = base64.b64encode(b"%PDF" + b"x" * 1_500_000).decode()
     patient = next(e["fullUrl"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")
     bundle["entry"] += [
-        {"fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001",
-         "resource": {"resourceType": "Binary", "contentType": "application/pdf", "data": data}},
-        {"fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000002",
-         "resource": {"resourceType": "DocumentReference", "status": "current", "subject": {"reference": patient},
-                      "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": "handout"}],
-                      "content": [{"attachment": {"url": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001"}}]}},
-    ]  # fmt: skip
+        {
+            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001",
+            "resource": {"resourceType": "Binary", "contentType": "application/pdf", "data": data},
+        },
+        {
+            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000002",
+            "resource": {
+                "resourceType": "DocumentReference",
+                "status": "current",
+                "subject": {"reference": patient},
+                "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": "handout"}],
+                "content": [{"attachment": {"url": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001"}}],
+            },
+        },
+    ]
 
     send(world.server(), bundle)
     again = send(world.server(), bundle)
 
     (binary,) = world.stub.of("Binary")
-    assert world.stub.of("DocumentReference")[0]["content"][0]["attachment"]["url"].endswith(f"/Binary/{binary['id']}")
+    assert world.stub.of("DocumentReference")[0]["content"][0]["attachment"]["url"].endswith(
+        f"/Binary/{binary['id']}"
+    )
     assert set(again.counts) == {"kept", "unchanged"}
 
 
@@ -161,13 +178,21 @@ def test_a_small_binary_travels_inside(world, bundle):
     world.stub.kinds = {kind: ["read", "search-type", "create", "update"] for kind in world.stub.kinds}
     patient = next(e["fullUrl"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")
     bundle["entry"] += [
-        {"fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001",
-         "resource": {"resourceType": "Binary", "contentType": "application/pdf", "data": "JVBERi0="}},
-        {"fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000002",
-         "resource": {"resourceType": "DocumentReference", "status": "current", "subject": {"reference": patient},
-                      "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": "handout"}],
-                      "content": [{"attachment": {"url": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001"}}]}},
-    ]  # fmt: skip
+        {
+            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001",
+            "resource": {"resourceType": "Binary", "contentType": "application/pdf", "data": "JVBERi0="},
+        },
+        {
+            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000002",
+            "resource": {
+                "resourceType": "DocumentReference",
+                "status": "current",
+                "subject": {"reference": patient},
+                "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": "handout"}],
+                "content": [{"attachment": {"url": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001"}}],
+            },
+        },
+    ]
 
     send(world.server(), bundle)
 

@@ -1,4 +1,6 @@
-"""Goals both ways: merged by number and version, conflicts said and never settled alone, and back as they came."""
+"""Goals both ways: merged by number and version, conflicts said and never settled alone, and back as they
+came.
+"""
 
 from __future__ import annotations
 
@@ -22,10 +24,21 @@ from fhircare.spec import terms
 from tests.exchange_kit import CLINIC, THERAPY, World, ref, resource, small_plan
 
 SOURCE = f"{THERAPY}/r4"
-EXTENSION = [{"url": "http://hl7.org/fhir/StructureDefinition/goal-acceptance", "extension": [
-    {"url": "individual", "valueReference": {"reference": "Practitioner/t1"}}, {"url": "status", "valueCode": "agree"}]}]  # fmt: skip
-INES = {"resourceType": "Practitioner", "id": "t1", "name": [{"family": "Delacroix"}],
-        "identifier": [{"system": f"{THERAPY}/staff", "value": "T-33"}]}  # fmt: skip
+EXTENSION = [
+    {
+        "url": "http://hl7.org/fhir/StructureDefinition/goal-acceptance",
+        "extension": [
+            {"url": "individual", "valueReference": {"reference": "Practitioner/t1"}},
+            {"url": "status", "valueCode": "agree"},
+        ],
+    }
+]
+INES = {
+    "resourceType": "Practitioner",
+    "id": "t1",
+    "name": [{"family": "Delacroix"}],
+    "identifier": [{"system": f"{THERAPY}/staff", "value": "T-33"}],
+}
 ANNA = {
     "resourceType": "Patient",
     "id": "77",
@@ -54,12 +67,19 @@ def target(code, value, unit, due="2026-12-20", comparator=">="):
 def theirs(number="7", *, version="1", updated="2026-11-20T10:00:00Z", **more):
     """A therapist's goal."""
     return {
-        "resourceType": "Goal", "id": f"g{number}", "meta": {"versionId": version, "lastUpdated": updated},
-        "extension": copy.deepcopy(EXTENSION), "identifier": [{"system": f"{THERAPY}/goals", "value": number}],
-        "lifecycleStatus": "active", "description": {"text": "Walk farther"}, "subject": {"reference": "Patient/77"},
-        "startDate": "2026-11-20", "target": [target("two-minute-walk", 90, "m")],
-        "expressedBy": {"reference": "Practitioner/t1"}, **more,
-    }  # fmt: skip
+        "resourceType": "Goal",
+        "id": f"g{number}",
+        "meta": {"versionId": version, "lastUpdated": updated},
+        "extension": copy.deepcopy(EXTENSION),
+        "identifier": [{"system": f"{THERAPY}/goals", "value": number}],
+        "lifecycleStatus": "active",
+        "description": {"text": "Walk farther"},
+        "subject": {"reference": "Patient/77"},
+        "startDate": "2026-11-20",
+        "target": [target("two-minute-walk", 90, "m")],
+        "expressedBy": {"reference": "Practitioner/t1"},
+        **more,
+    }
 
 
 def plan(**more):
@@ -142,9 +162,14 @@ def test_a_goal_that_ended_there_leaves_the_plan(status):
 
 @pytest.mark.parametrize(
     ("value", "unit", "due", "comparator"),
-    [(6, "h/d", "2026-12-20", ">="), (8, "h/d", "2026-12-10", ">="), (300, "min/d", "2026-12-20", ">="), (4, "h/d", "2027-01-20", ">="),
-     (8, "h/d", "2026-12-20", "<=")],
-)  # fmt: skip
+    [
+        (6, "h/d", "2026-12-20", ">="),
+        (8, "h/d", "2026-12-10", ">="),
+        (300, "min/d", "2026-12-20", ">="),
+        (4, "h/d", "2027-01-20", ">="),
+        (8, "h/d", "2026-12-20", "<="),
+    ],
+)
 def test_conflicts_are_listed_and_nothing_is_changed(value, unit, due, comparator):
     """Same measure, another target or date: said with both values, and left to a person."""
     before = plan()
@@ -263,7 +288,9 @@ def test_what_is_not_a_plan_is_refused():
 
 
 def test_back_as_it_came():
-    """Number, author, extensions, everything but whom it is about and how its author is referred to: unchanged."""
+    """Number, author, extensions, everything but whom it is about and how its author is referred to:
+    unchanged.
+    """
     given = give_goals(take([theirs()]).bundle)
 
     back = resource(given, "Goal", 1)
@@ -302,9 +329,19 @@ def test_progress_goes_with_the_goals():
     """Observations of the goals' measures go along, others do not; and whatever they refer to."""
     bundle = plan()
     for code in ("daily-wear", "body-weight"):
-        bundle["entry"].append({"fullUrl": f"urn:uuid:{code}", "resource": {
-            "resourceType": "Observation", "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": code}], "status": "final",
-            "code": measure(code), "subject": ref("patient"), "device": ref("leg")}})  # fmt: skip
+        bundle["entry"].append(
+            {
+                "fullUrl": f"urn:uuid:{code}",
+                "resource": {
+                    "resourceType": "Observation",
+                    "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": code}],
+                    "status": "final",
+                    "code": measure(code),
+                    "subject": ref("patient"),
+                    "device": ref("leg"),
+                },
+            }
+        )
 
     given = give_goals(bundle)
 
@@ -338,8 +375,12 @@ def test_from_their_server_and_back():
         assert outcomes(taken) == ["new"]
         assert world.stub.held["Goal/g7"]["meta"]["versionId"] == "1"
         assert {(e.kind, e.outcome) for e in report.entries} == {
-            ("Patient", "kept"), ("Practitioner", "kept"), ("Condition", "created"), ("Goal", "created"), ("Goal", "kept"),
-        }  # fmt: skip
+            ("Patient", "kept"),
+            ("Practitioner", "kept"),
+            ("Condition", "created"),
+            ("Goal", "created"),
+            ("Goal", "kept"),
+        }
 
 
 def test_clash_is_the_same_both_ways():

@@ -40,7 +40,9 @@ def ask(base, how=READ, bounds=QUICK, auth=None, **more):
     transport = Transport(base, auth or NoAuth(), bounds=bounds, sleep=lambda _s: None, **more)
     method, reads = how
     try:
-        return transport.ask(Request(method, f"{base}/Patient", {}, b"{}" if method == "POST" else None, reads=reads))
+        return transport.ask(
+            Request(method, f"{base}/Patient", {}, b"{}" if method == "POST" else None, reads=reads)
+        )
     finally:
         transport.close()
 
@@ -113,7 +115,7 @@ def test_a_packed_answer_is_bounded_unpacked(server):
     ids=["reset", "cut in the head", "cut in the body", "cut JSON", "no HTTP", "HTML", "wrong content type"],
 )
 def test_broken_answers(server, does, how, error):
-    """What a read lacks may be asked again later; what a write may have done is unclear. Never a traceback."""
+    """What a read lacks may be asked again later; what a write may have done is unclear."""
     with pytest.raises(error):
         ask(server(does).base, how)
 
@@ -126,7 +128,13 @@ def test_no_connection_is_safe_to_repeat():
 
 
 @pytest.mark.parametrize(
-    "target", ["http://fhir.example/r4/Patient", "https://evil.example/r4/Patient", "https://fhir.example:8443/r4", "//evil.example/x"]
+    "target",
+    [
+        "http://fhir.example/r4/Patient",
+        "https://evil.example/r4/Patient",
+        "https://fhir.example:8443/r4",
+        "//evil.example/x",
+    ],
 )
 def test_a_redirect_elsewhere_is_not_followed(target):
     """To http, another host or another port: refused, and nothing is sent there."""
@@ -165,11 +173,17 @@ def certificate(tmp_path_factory):
     day = dt.datetime(2020, 1, 1, tzinfo=dt.UTC)
     made = (
         x509.CertificateBuilder()
-        .subject_name(name).issuer_name(name).public_key(key.public_key()).serial_number(1)
-        .not_valid_before(day).not_valid_after(day + dt.timedelta(days=36500))
-        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False)
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(day)
+        .not_valid_after(day + dt.timedelta(days=36500))
+        .add_extension(
+            x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False
+        )
         .sign(key, hashes.SHA256())
-    )  # fmt: skip
+    )
     folder = tmp_path_factory.mktemp("tls")
     (folder / "cert.pem").write_bytes(made.public_bytes(serialization.Encoding.PEM))
     (folder / "key.pem").write_bytes(
@@ -187,7 +201,9 @@ def fine(connection, _request):
 
 
 def test_tls_is_always_verified(server, certificate, monkeypatch):
-    """A certificate nobody vouches for is refused, whatever the environment says; one we were given is taken."""
+    """A certificate nobody vouches for is refused, whatever the environment says; one we were given is
+    taken.
+    """
     monkeypatch.setenv("CURL_CA_BUNDLE", "")
     monkeypatch.setenv("PYTHONHTTPSVERIFY", "0")
     one = server(fine, faulty.tls_context(*certificate))
@@ -266,7 +282,11 @@ def test_retry_after_both_forms():
 
 
 JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.decimals(allow_nan=False, allow_infinity=False) | st.text(),
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.decimals(allow_nan=False, allow_infinity=False)
+    | st.text(),
     lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
     max_leaves=20,
 )

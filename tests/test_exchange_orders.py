@@ -20,34 +20,71 @@ AT = "2026-11-25T09:00:00-06:00"
 ICD = "http://hl7.org/fhir/sid/icd-10-cm"
 
 PATIENT = {
-    "resourceType": "Patient", "id": "p1", "identifier": [{"system": f"{HOSPITAL}/mrn", "value": "M-7"}],
+    "resourceType": "Patient",
+    "id": "p1",
+    "identifier": [{"system": f"{HOSPITAL}/mrn", "value": "M-7"}],
     "meta": {"security": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ActReason", "code": "HTEST"}]},
-    "name": [{"use": "official", "family": "Lindqvist", "given": ["Anna", "Maria"]}], "gender": "female",
-    "birthDate": "1968-03-09", "telecom": [{"system": "phone", "value": "+1-815-555-0181"}],
+    "name": [{"use": "official", "family": "Lindqvist", "given": ["Anna", "Maria"]}],
+    "gender": "female",
+    "birthDate": "1968-03-09",
+    "telecom": [{"system": "phone", "value": "+1-815-555-0181"}],
     "communication": [{"language": {"coding": [{"code": "es"}]}, "preferred": True}],
     "address": [{"line": ["1 Mill Road"], "city": "Harrow Creek", "state": "IL", "postalCode": "61099"}],
-}  # fmt: skip
-DOCTOR = {"resourceType": "Practitioner", "id": "d1", "name": [{"family": "Hartwell", "given": ["Miles"]}],
-          "identifier": [{"system": f"{HOSPITAL}/staff", "value": "P-2207"}]}  # fmt: skip
+}
+DOCTOR = {
+    "resourceType": "Practitioner",
+    "id": "d1",
+    "name": [{"family": "Hartwell", "given": ["Miles"]}],
+    "identifier": [{"system": f"{HOSPITAL}/staff", "value": "P-2207"}],
+}
 HOUSE = {"resourceType": "Organization", "id": "o1", "name": "Saint Brannoc Hospital, Rehabilitation"}
-ROLE = {"resourceType": "PractitionerRole", "id": "pr1", "practitioner": {"reference": "Practitioner/d1"},
-        "organization": {"reference": "Organization/o1"}}  # fmt: skip
-LIMB = {"resourceType": "Condition", "id": "c1", "subject": {"reference": "Patient/p1"}, "code": {"coding": [
-    {"system": ICD, "code": "Z89.611", "display": "Acquired absence of right leg above knee"}]}}  # fmt: skip
-DIABETES = {"resourceType": "Condition", "id": "c2", "subject": {"reference": "Patient/p1"}, "code": {"coding": [
-    {"system": ICD, "code": "E11.9", "display": "Type 2 diabetes"}]}}  # fmt: skip
+ROLE = {
+    "resourceType": "PractitionerRole",
+    "id": "pr1",
+    "practitioner": {"reference": "Practitioner/d1"},
+    "organization": {"reference": "Organization/o1"},
+}
+LIMB = {
+    "resourceType": "Condition",
+    "id": "c1",
+    "subject": {"reference": "Patient/p1"},
+    "code": {
+        "coding": [{"system": ICD, "code": "Z89.611", "display": "Acquired absence of right leg above knee"}]
+    },
+}
+DIABETES = {
+    "resourceType": "Condition",
+    "id": "c2",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"coding": [{"system": ICD, "code": "E11.9", "display": "Type 2 diabetes"}]},
+}
 COVERAGE = {"resourceType": "Coverage", "id": "v1", "subscriberId": "INS-99"}
 ORDER = {
-    "resourceType": "ServiceRequest", "id": "s1", "status": "active", "intent": "order",
-    "identifier": [{"type": {"coding": [{"code": "PLAC"}]}, "system": f"{HOSPITAL}/orders", "value": "ORD-88213"}],
-    "code": {"text": "Fit a first above-knee prosthesis, right"}, "subject": {"reference": "Patient/p1"},
-    "authoredOn": "2026-09-22T10:00:00-05:00", "requester": {"reference": "PractitionerRole/pr1"},
-    "reasonReference": [{"reference": "Condition/c1"}], "insurance": [{"reference": "Coverage/v1"}],
+    "resourceType": "ServiceRequest",
+    "id": "s1",
+    "status": "active",
+    "intent": "order",
+    "identifier": [
+        {"type": {"coding": [{"code": "PLAC"}]}, "system": f"{HOSPITAL}/orders", "value": "ORD-88213"}
+    ],
+    "code": {"text": "Fit a first above-knee prosthesis, right"},
+    "subject": {"reference": "Patient/p1"},
+    "authoredOn": "2026-09-22T10:00:00-05:00",
+    "requester": {"reference": "PractitionerRole/pr1"},
+    "reasonReference": [{"reference": "Condition/c1"}],
+    "insurance": [{"reference": "Coverage/v1"}],
     "note": [{"text": "Lives alone."}],
-}  # fmt: skip
-TASK = {"resourceType": "Task", "id": "t1", "status": "requested", "intent": "order",
-        "focus": {"reference": "ServiceRequest/s1"}, "for": {"reference": "Patient/p1"},
-        "owner": {"reference": "Organization/o1"}, "authoredOn": "2026-09-22T10:00:00-05:00"}  # fmt: skip
+}
+TASK = {
+    "resourceType": "Task",
+    "id": "t1",
+    "status": "requested",
+    "intent": "order",
+    "focus": {"reference": "ServiceRequest/s1"},
+    "for": {"reference": "Patient/p1"},
+    "owner": {"reference": "Organization/o1"},
+    "authoredOn": "2026-09-22T10:00:00-05:00",
+}
 EVERYTHING = [PATIENT, DOCTOR, HOUSE, ROLE, LIMB, DIABETES, COVERAGE, ORDER, TASK]
 
 
@@ -126,11 +163,19 @@ def test_an_order_without_a_patient_is_refused(world):
     "resources",
     [
         EVERYTHING,
-        [{"resourceType": "Bundle", "type": "collection", "entry": [
-            {"fullUrl": f"https://h.example/{r['resourceType']}/{r['id']}", "resource": r} for r in EVERYTHING]}],
+        [
+            {
+                "resourceType": "Bundle",
+                "type": "collection",
+                "entry": [
+                    {"fullUrl": f"https://h.example/{r['resourceType']}/{r['id']}", "resource": r}
+                    for r in EVERYTHING
+                ],
+            }
+        ],
     ],
     ids=["NDJSON", "bundle"],
-)  # fmt: skip
+)
 def test_an_order_from_a_file(resources):
     """The same from a file as from a server."""
     found = order_from_data(resources)
@@ -147,10 +192,13 @@ def test_what_is_known_is_filled_in(world):
     assert record["patient"]["language"] == "es"
     assert record["patient"]["address"]["lines"] == ["1 Mill Road"]
     assert record["professionals"] == [
-        {"role": "physician", "name": {"given": ["Miles"], "family": "Hartwell"},
-         "identifiers": [{"system": f"{HOSPITAL}/staff", "value": "P-2207"}],
-         "organization": "Saint Brannoc Hospital, Rehabilitation"}
-    ]  # fmt: skip
+        {
+            "role": "physician",
+            "name": {"given": ["Miles"], "family": "Hartwell"},
+            "identifiers": [{"system": f"{HOSPITAL}/staff", "value": "P-2207"}],
+            "organization": "Saint Brannoc Hospital, Rehabilitation",
+        }
+    ]
     assert record["order"] == {
         "identifier": {"system": f"{HOSPITAL}/orders", "value": "ORD-88213"},
         "authored_on": "2026-09-22",
@@ -176,7 +224,9 @@ def test_what_is_missing_is_said_in_plain_words():
 
 
 def test_the_begun_record_is_yaml_the_reader_takes():
-    """Filled up with what was missing it is a delivery record; as it is, only what was listed is complained of."""
+    """Filled up with what was missing it is a delivery record; as it is, only what was listed is complained
+    of.
+    """
     start = begun(order_from_data(EVERYTHING))
     with pytest.raises(DeliveryError) as caught:
         read_delivery(start.as_yaml())
@@ -229,7 +279,9 @@ def test_the_ways_of_a_task():
 
 @pytest.mark.parametrize("start", MOVES)
 def test_a_reason_when_and_only_when(start):
-    """Physical Activity 1.0.1, pa-taskrm-1: a statusReason if and only if rejected, on-hold, cancelled or failed."""
+    """Physical Activity 1.0.1, pa-taskrm-1: a statusReason if and only if rejected, on-hold, cancelled or
+    failed.
+    """
     for to in MOVES[start]:
         needs = to in WITH_REASON
         moved = advanced(
@@ -244,7 +296,9 @@ def test_a_reason_when_and_only_when(start):
 
 
 def test_the_loop_is_closed_with_the_plan(world):
-    """Accepted, in progress, completed; each step a version of its own; the plan is the output; again: nothing."""
+    """Accepted, in progress, completed; each step a version of its own; the plan is the output; again:
+    nothing.
+    """
     server = world.server()
     world.stub.put({"resourceType": "CarePlan"}, "9")
     assert move(server, "Task/t1", "accepted", at=AT) == ["accepted"]

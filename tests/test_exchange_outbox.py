@@ -1,4 +1,6 @@
-"""The outbox: every queued plan arrives exactly once in effect, under two processes and kill -9 at any point."""
+"""The outbox: every queued plan arrives exactly once in effect, under two processes and kill -9 at any
+point.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +18,7 @@ from fhircare.exchange.outbox import FIRST_PAUSE, LEASE, LONGEST_PAUSE, MOST_ATT
 from fhircare.exchange.pushing import queue
 from tests.exchange_kit import World, as_bytes, small_plan
 from tests.servers import stub
+from tests.servers.serve import serve
 
 
 @pytest.fixture
@@ -38,8 +41,10 @@ def test_a_parcel_goes_through_its_states(outbox):
     outbox.arrived(claimed.id, "me", now=102, note="12 created")
 
     assert [(at, state) for at, state, _ in outbox.journal(parcel.id)] == [
-        (100, "waiting"), (101, "sending"), (102, "arrived"),
-    ]  # fmt: skip
+        (100, "waiting"),
+        (101, "sending"),
+        (102, "arrived"),
+    ]
     assert outbox.parcel(parcel.id).reason == "12 created"
     assert outbox.claim("me", now=103) is None
 
@@ -195,7 +200,7 @@ def test_places_a_plan_has_gone_to(outbox):
 def test_many_plans_with_bounded_parallelism(tmp_path):
     """Twelve plans of one clinic at once, three at a time: the clinic and its people are created once."""
     served = stub.Stub()
-    running = stub.serve(served)
+    running = serve(served)
     path, done = tmp_path / "outbox", []
     try:
         with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
@@ -296,7 +301,7 @@ def test_kill_9_at_every_boundary(tmp_path):
     script.write_text(NURSERY)
     plan.write_bytes(as_bytes(small_plan(phases=1)))
     served = stub.Stub()
-    running = stub.serve(served)
+    running = serve(served)
     nursery = subprocess.Popen([sys.executable, str(script)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
     def child(path, die_at, now):

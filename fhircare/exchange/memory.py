@@ -71,7 +71,8 @@ class LongMemory:
         try:
             self._db.executemany(
                 "INSERT INTO arrived VALUES (?, ?, ?, ?, ?) ON CONFLICT (destination, name) DO UPDATE SET "
-                "reference = excluded.reference, version = excluded.version, fingerprint = excluded.fingerprint",
+                "reference = excluded.reference, version = excluded.version, "
+                "fingerprint = excluded.fingerprint",
                 rows,
             )
         except BaseException:

@@ -1,9 +1,9 @@
 """Against two real R4 servers of other makes, on loopback: what is sent is there, once, as it was sent.
 
-Run by ``make test-servers`` (this file is named by hand there: starting the servers takes a minute). One server
-is built from npm packages (Medplum's router and validator), one is HAPI FHIR with a database, validation of
-every request and referential integrity on. A server that cannot be had is skipped with the reason, unless
-FHIRCARE_SERVERS names it: then it must be there.
+Run by ``make test-servers`` (this file is named by hand there: starting the servers takes a minute). One
+server is built from npm packages (Medplum's router and validator), one is HAPI FHIR with a database, with
+validation of every request and referential integrity on. A server that cannot be had is skipped with the
+reason, unless FHIRCARE_SERVERS names it: then it must be there.
 """
 
 from __future__ import annotations
@@ -66,28 +66,42 @@ def server(base):
 
 def plan_of(example):
     """The plan of an example record, its number and patient its own, so that runs do not meet."""
-    plan = whole_plan() if example == "whole" else make_plan(read_delivery((RECORDS / f"{example}.yaml").read_text()))
+    plan = (
+        whole_plan()
+        if example == "whole"
+        else make_plan(read_delivery((RECORDS / f"{example}.yaml").read_text()))
+    )
     mark = uuid.uuid4().hex[:8]
     patient = plan.patient
     numbers = tuple(dataclasses.replace(n, value=f"{n.value}-{mark}") for n in patient.identifiers)
     goals = tuple(
-        dataclasses.replace(g, identifier=g.identifier and dataclasses.replace(g.identifier, value=f"{g.identifier.value}-{mark}"))
+        dataclasses.replace(
+            g,
+            identifier=g.identifier
+            and dataclasses.replace(g.identifier, value=f"{g.identifier.value}-{mark}"),
+        )
         for g in plan.goals
     )
     order = plan.order and dataclasses.replace(
-        plan.order, identifier=dataclasses.replace(plan.order.identifier, value=f"{plan.order.identifier.value}-{mark}")
+        plan.order,
+        identifier=dataclasses.replace(plan.order.identifier, value=f"{plan.order.identifier.value}-{mark}"),
     )
     return dataclasses.replace(
-        plan, number=f"{plan.number}-{mark}", order=order, goals=goals,
+        plan,
+        number=f"{plan.number}-{mark}",
+        order=order,
+        goals=goals,
         patient=dataclasses.replace(patient, identifiers=numbers),
         prosthesis=dataclasses.replace(plan.prosthesis, identifier=None),
-    )  # fmt: skip
+    )
 
 
 def held(base, report):
     """What the server has of each entry, asked by another library's plain GET."""
     return {
-        entry.reference: requests.get(f"{base}/{entry.reference}", headers={"Accept": "application/fhir+json"}, timeout=30).json()
+        entry.reference: requests.get(
+            f"{base}/{entry.reference}", headers={"Accept": "application/fhir+json"}, timeout=30
+        ).json()
         for entry in report.entries
     }
 
@@ -97,16 +111,20 @@ def totals(base, bundle):
     counted = {}
     for kind in sorted({entry["resource"]["resourceType"] for entry in bundle["entry"]}):
         found = requests.get(
-            f"{base}/{kind}", params={"_summary": "count"}, timeout=30,
+            f"{base}/{kind}",
+            params={"_summary": "count"},
+            timeout=30,
             headers={"Cache-Control": "no-cache", "Accept": "application/fhir+json"},
-        ).json()  # fmt: skip
+        ).json()
         counted[kind] = found["total"]
     return counted
 
 
 @pytest.mark.parametrize("example", [*EXAMPLES, "whole"])
 def test_sent_read_back_and_sent_again(base, server, example):
-    """Each example: all created, read back equal by a plain GET; again: no version moves, nothing is doubled."""
+    """Each example: all created, read back equal by a plain GET; again: no version moves, nothing is
+    doubled.
+    """
     bundle, memory = to_bundle(plan_of(example)), ShortMemory()
     before = totals(base, bundle)
 
@@ -114,13 +132,21 @@ def test_sent_read_back_and_sent_again(base, server, example):
     stored = held(base, report)
 
     assert report.verified
-    assert "urn:uuid:" not in str([r for r in stored.values()])
-    names = {entry["fullUrl"]: row.reference for entry, row in zip(bundle["entry"], _in_order(bundle, report), strict=True)}
+    assert "urn:uuid:" not in str(list(stored.values()))
+    names = {
+        entry["fullUrl"]: row.reference
+        for entry, row in zip(bundle["entry"], _in_order(bundle, report), strict=True)
+    }
     for entry in bundle["entry"]:
         there = stored[names[entry["fullUrl"]]]
         ours = _literal(entry["resource"], names)
         ours.get("meta", {}).pop("profile", None)
-        if entry["resource"]["resourceType"] not in ("Organization", "Practitioner", "PractitionerRole", "HealthcareService"):
+        if entry["resource"]["resourceType"] not in (
+            "Organization",
+            "Practitioner",
+            "PractitionerRole",
+            "HealthcareService",
+        ):
             assert sameness.differences(ours, there, base) == []
     now = totals(base, bundle)
     assert sum(now.values()) - sum(before.values()) == report.counts["created"]
@@ -132,7 +158,9 @@ def test_sent_read_back_and_sent_again(base, server, example):
 
 
 def test_a_revision(base, server):
-    """Revised: what lives on is updated in place, the old plan and its phases are withdrawn, nothing doubled."""
+    """Revised: what lives on is updated in place, the old plan and its phases are withdrawn, nothing
+    doubled.
+    """
     plan, memory = plan_of("anna-first-locking"), ShortMemory()
     send(server, to_bundle(plan), memory=memory)
     goals = tuple(dataclasses.replace(goal, achievement="improving") for goal in plan.goals)
@@ -141,7 +169,11 @@ def test_a_revision(base, server):
     report = send(server, revised, memory=memory)
 
     stored = held(base, report)
-    state = {r["identifier"][0]["value"].rpartition("/")[2]: r["status"] for r in stored.values() if r["resourceType"] == "CarePlan"}
+    state = {
+        r["identifier"][0]["value"].rpartition("/")[2]: r["status"]
+        for r in stored.values()
+        if r["resourceType"] == "CarePlan"
+    }
     assert report.verified
     assert state["r1"] == "revoked"
     assert report.counts["withdrawn"] > 1
@@ -184,7 +216,9 @@ def test_a_patient_is_found(base, server):
     """By number, among others; with pages; and nobody by a number nobody has."""
     bundle = to_bundle(plan_of("carla-diabetes-slow"))
     send(server, bundle)
-    number = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")["identifier"][0]
+    number = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")[
+        "identifier"
+    ][0]
 
     found = server.find("Patient", number["system"], number["value"])
     assert found["identifier"][0]["value"] == number["value"]
@@ -194,20 +228,42 @@ def test_a_patient_is_found(base, server):
 
 
 def test_goals_taken_and_given(base, server):
-    """A therapist's goal on the server joins the plan; given back, theirs is untouched and ours stands beside it."""
+    """A therapist's goal on the server joins the plan; given back, theirs is untouched and ours stands
+    beside it.
+    """
     bundle = to_bundle(plan_of("anna-first-locking"))
     send(server, bundle)
-    number = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")["identifier"][0]
+    number = next(e["resource"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")[
+        "identifier"
+    ][0]
     patient = server.find("Patient", number["system"], number["value"])
     goal = {
-        "resourceType": "Goal", "lifecycleStatus": "active", "description": {"text": "Climb a flight of stairs"},
+        "resourceType": "Goal",
+        "lifecycleStatus": "active",
+        "description": {"text": "Climb a flight of stairs"},
         "identifier": [{"system": "https://riverbank-therapy.example/goals", "value": uuid.uuid4().hex}],
-        "subject": {"reference": f"Patient/{patient['id']}"}, "expressedBy": {"reference": f"Patient/{patient['id']}"},
+        "subject": {"reference": f"Patient/{patient['id']}"},
+        "expressedBy": {"reference": f"Patient/{patient['id']}"},
         "extension": [{"url": "https://riverbank-therapy.example/ext", "valueString": "kept"}],
-        "target": [{"measure": {"text": "Stairs"}, "detailQuantity": {"value": 12, "unit": "{steps}", "code": "{steps}",
-                    "system": "http://unitsofmeasure.org"}, "dueDate": "2027-02-01"}],
-    }  # fmt: skip
-    made = requests.post(f"{base}/Goal", json=goal, headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"}, timeout=30)
+        "target": [
+            {
+                "measure": {"text": "Stairs"},
+                "detailQuantity": {
+                    "value": 12,
+                    "unit": "{steps}",
+                    "code": "{steps}",
+                    "system": "http://unitsofmeasure.org",
+                },
+                "dueDate": "2027-02-01",
+            }
+        ],
+    }
+    made = requests.post(
+        f"{base}/Goal",
+        json=goal,
+        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
+        timeout=30,
+    )
     assert made.status_code == 201, made.text
     theirs = made.json()
 
@@ -227,12 +283,28 @@ def test_an_order_and_its_task(base, server):
     """An order is taken from the server as the start of a record; its task goes through to completed."""
     bundle = to_bundle(plan_of("anna-first-locking"))
     report = send(server, bundle)
-    order = next(e.reference for e in report.entries if e.kind == "ServiceRequest" and e.place == _place_of_order(bundle))
+    order = next(
+        e.reference
+        for e in report.entries
+        if e.kind == "ServiceRequest" and e.place == _place_of_order(bundle)
+    )
     plan = next(e.reference for e in report.entries if e.kind == "CarePlan")
     patient = next(e.reference for e in report.entries if e.kind == "Patient")
-    task = {"resourceType": "Task", "status": "requested", "intent": "order", "focus": {"reference": order},
-            "for": {"reference": patient}, "authoredOn": "2026-09-22T10:00:00-05:00", "lastModified": "2026-09-22T10:00:00-05:00"}  # fmt: skip
-    made = requests.post(f"{base}/Task", json=task, headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"}, timeout=30)
+    task = {
+        "resourceType": "Task",
+        "status": "requested",
+        "intent": "order",
+        "focus": {"reference": order},
+        "for": {"reference": patient},
+        "authoredOn": "2026-09-22T10:00:00-05:00",
+        "lastModified": "2026-09-22T10:00:00-05:00",
+    }
+    made = requests.post(
+        f"{base}/Task",
+        json=task,
+        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
+        timeout=30,
+    )
     name = f"Task/{made.json()['id']}"
 
     found = order_from_server(server, order=order)
@@ -241,14 +313,24 @@ def test_an_order_and_its_task(base, server):
     assert found.task["id"] == made.json()["id"]
     assert start.record["order"]["diagnosis"]["code"] == "Z89.611"
     assert move(server, name, "completed", at=AT, output=plan) == ["accepted", "in-progress", "completed"]
-    assert requests.get(f"{base}/{name}", timeout=30).json()["output"][0]["valueReference"]["reference"].endswith(plan)
+    assert (
+        requests.get(f"{base}/{name}", timeout=30)
+        .json()["output"][0]["valueReference"]["reference"]
+        .endswith(plan)
+    )
     assert move(server, name, "completed", at=AT, output=plan) == []
 
 
 def test_a_version_that_has_moved(base, server):
-    """If-Match of a version that is no more: the real server's refusal is a conflict, and nothing is overwritten."""
-    made = requests.post(f"{base}/Organization", json={"resourceType": "Organization", "name": "One"},
-                         headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"}, timeout=30).json()  # fmt: skip
+    """If-Match of a version that is no more: the real server's refusal is a conflict, and nothing is
+    overwritten.
+    """
+    made = requests.post(
+        f"{base}/Organization",
+        json={"resourceType": "Organization", "name": "One"},
+        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
+        timeout=30,
+    ).json()
     stored = server.read(f"Organization/{made['id']}")
     server.write(server.update_request(stored.resource | {"name": "Two"}, stored.match), 1)
 
@@ -288,4 +370,6 @@ def _literal(resource, names):
 
 
 def _place_of_order(bundle):
-    return next(f"Bundle.entry[{i}]" for i, e in enumerate(bundle["entry"]) if e["resource"].get("intent") == "order")
+    return next(
+        f"Bundle.entry[{i}]" for i, e in enumerate(bundle["entry"]) if e["resource"].get("intent") == "order"
+    )

@@ -11,19 +11,41 @@ import json
 import re
 import threading
 from collections import Counter
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, parse_qsl, urlencode, urlsplit
 
 KINDS = (
-    "Appointment", "CarePlan", "CareTeam", "CommunicationRequest", "Condition", "Device", "DeviceRequest",
-    "DeviceUseStatement", "DocumentReference", "Flag", "Goal", "HealthcareService", "Location", "Observation",
-    "Organization", "Patient", "Practitioner", "PractitionerRole", "Provenance", "RelatedPerson",
-    "ServiceRequest", "SupplyDelivery", "Task", "Binary", "Bundle", "Questionnaire", "QuestionnaireResponse",
-)  # fmt: skip
+    "Appointment",
+    "CarePlan",
+    "CareTeam",
+    "CommunicationRequest",
+    "Condition",
+    "Device",
+    "DeviceRequest",
+    "DeviceUseStatement",
+    "DocumentReference",
+    "Flag",
+    "Goal",
+    "HealthcareService",
+    "Location",
+    "Observation",
+    "Organization",
+    "Patient",
+    "Practitioner",
+    "PractitionerRole",
+    "Provenance",
+    "RelatedPerson",
+    "ServiceRequest",
+    "SupplyDelivery",
+    "Task",
+    "Binary",
+    "Bundle",
+    "Questionnaire",
+    "QuestionnaireResponse",
+)
 INTERACTIONS = ("read", "create", "update", "search-type")
 
 
-class Refuses(Exception):
+class RefusesError(Exception):
     """The server says no: status, and what it says."""
 
     def __init__(self, status, text="no", code="invalid"):
@@ -92,7 +114,7 @@ class Stub:
             try:
                 query = parse_qs(text) if form else parse_qs(parts.query)
                 status, resource = self._route(method, path, query, headers, body)
-            except Refuses as no:
+            except RefusesError as no:
                 status, resource = no.status, no.body
         told = {"Content-Type": "application/fhir+json; charset=utf-8"}
         version = (resource or {}).get("meta", {}).get("versionId")
@@ -109,10 +131,10 @@ class Stub:
             return 200, self._bundle(body)
         kind, _, rest = path.partition("/")
         if kind not in self.kinds:
-            raise Refuses(404, "unknown type")
+            raise RefusesError(404, "unknown type")
         if rest == "_search":
             if not self.posts_searches:
-                raise Refuses(405)
+                raise RefusesError(405)
             return 200, self._search(kind, query)
         if method == "GET" and not rest:
             return 200, self._search(kind, query)
@@ -149,7 +171,7 @@ class Stub:
 
     def _held(self, name):
         if name not in self.held:
-            raise Refuses(404, "not found", "not-found")
+            raise RefusesError(404, "not found", "not-found")
         return copy.deepcopy(self.held[name])
 
     def put(self, resource, number=""):
@@ -174,32 +196,32 @@ class Stub:
         self._check(body, kind)
         if condition:
             if condition.startswith("?") or "=" not in condition:
-                raise Refuses(400, "bad condition")
+                raise RefusesError(400, "bad condition")
             found = self._matching(kind, {name: [value] for name, value in parse_qsl(condition)})
             if len(found) > 1:
-                raise Refuses(412, "more than one", "duplicate")
+                raise RefusesError(412, "more than one", "duplicate")
             if found:
                 return 200, copy.deepcopy(found[0])
         return 201, self.put(body)
 
     def _update(self, name, body, match):
         if name not in self.held:
-            raise Refuses(405, "no update as create")
+            raise RefusesError(405, "no update as create")
         current = self.held[name]["meta"]["versionId"]
         if match and match != f'W/"{current}"':
-            raise Refuses(412, "not the current version", "conflict")
+            raise RefusesError(412, "not the current version", "conflict")
         self._check(body, name.split("/")[0])
         return 200, self.put(body, name.split("/")[1])
 
     def _check(self, body, kind):
         if body.get("resourceType") != kind:
-            raise Refuses(400, "wrong type")
+            raise RefusesError(400, "wrong type")
         self.on_write(body)
         for reference in _references(body):
             if reference.startswith(("#", "http")) and not reference.startswith(self.base):
                 continue
             if reference.removeprefix(f"{self.base}/") not in self.held:
-                raise Refuses(422, f"{kind} refers to what is not here", "not-found")
+                raise RefusesError(422, f"{kind} refers to what is not here", "not-found")
 
     def _matching(self, kind, query):
         rows = [r for r in self.held.values() if r["resourceType"] == kind]
@@ -242,14 +264,14 @@ class Stub:
             }
         conditional = any("ifNoneExist" in e["request"] for e in entries)
         if len(entries) > (self.most_conditional if conditional else self.most_entries):
-            raise Refuses(400, "too many entries", "too-costly")
+            raise RefusesError(400, "too many entries", "too-costly")
         if self.as_batch:
             answers = [self._alone(e) for e in entries]
             return {"resourceType": "Bundle", "type": "transaction-response", "entry": answers}
         before = copy.deepcopy(self.held)
         try:
             answers = self._together(entries)
-        except Refuses:
+        except RefusesError:
             self.held = before
             raise
         return {"resourceType": "Bundle", "type": "transaction-response", "entry": answers}
@@ -264,7 +286,7 @@ class Stub:
                     query = {name: [value] for name, value in parse_qsl(request["ifNoneExist"])}
                     found = self._matching(request["url"], query)
                     if len(found) > 1:
-                        raise Refuses(412, "more than one", "duplicate")
+                        raise RefusesError(412, "more than one", "duplicate")
                 if found:
                     names[entry["fullUrl"]] = _name(found[0])
                 else:
@@ -303,41 +325,12 @@ class Stub:
             status, resource = self._route(
                 request["method"], path, parse_qs(query), headers, entry.get("resource")
             )
-        except Refuses as no:
+        except RefusesError as no:
             return {"response": {"status": str(no.status), "outcome": no.body}}
         answer = {"response": {"status": str(status)}, "resource": resource}
         if status == 201:
             answer["response"]["location"] = _name(resource)
         return answer
-
-
-def serve(stub):
-    """Serve a stub over HTTP on loopback from a thread; return the running server (``shutdown`` ends it)."""
-
-    class Handler(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
-
-        def _do(self):
-            data = self.rfile.read(int(self.headers.get("Content-Length", 0)))
-            status, headers, body = stub.answer(
-                self.command, stub.base + self.path[3:], dict(self.headers), data
-            )
-            self.send_response(status)
-            for name, value in headers.items():
-                self.send_header(name, value)
-            self.send_header("Content-Length", str(len(body.encode())))
-            self.end_headers()
-            self.wfile.write(body.encode())
-
-        do_GET = do_POST = do_PUT = _do  # noqa: N815 - the names http.server calls
-
-        def log_message(self, *_):
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    stub.base = f"http://127.0.0.1:{server.server_port}/r4"
-    threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
-    return server
 
 
 def _fits(resource, name, value):
