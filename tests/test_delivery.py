@@ -170,3 +170,10 @@ def test_the_schema_describes_every_field():
         for name, prop in part.get("properties", {}).items()
         if "description" not in prop
     ] == []
+
+
+def test_the_published_schema_is_the_one_in_force():
+    """docs/delivery-record.schema.json is what `fhircare schema` prints."""
+    published = Path(__file__).parent.parent / "docs" / "delivery-record.schema.json"
+
+    assert json.loads(published.read_text(encoding="utf-8")) == json.loads(json.dumps(delivery_schema()))
