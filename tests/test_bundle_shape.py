@@ -10,7 +10,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 
 from fhircare.bundle import dump, to_bundle
 from fhircare.bundle.located import Node
@@ -51,7 +51,15 @@ def test_the_examples_conform(record: Path) -> None:
     assert found == []
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(
+    max_examples=12,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[
+        Phase.reuse,
+        Phase.generate,
+    ],  # a whole plan takes minutes to make smaller, and names its fault anyway
+)
 @given(plans())
 def test_whatever_the_plan_the_bundle_has_no_error(plan: Plan) -> None:
     """Structure, bindings, references and invariants of R4 hold for plans no planner would make."""

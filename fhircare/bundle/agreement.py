@@ -89,6 +89,7 @@ REDUNDANT: tuple[tuple[str, str], ...] = (
     (r"CarePlan\.replaces\[\]\.identifier\.\w+", "is the revision before this one"),
     (r"CarePlan\.(category\[\]\..*|title|description)", "is so for every plan"),
     (r"CarePlan\.period\.(start|end)", "is the first and the last day of the schedule"),
+    (r"Questionnaire\..*", "is the same form for every plan"),
     (r"Provenance\..*", "says again who wrote the plan, when and from what"),
     # References that say again whom and what the plan is about
     (r".*\.(recorder|owner|source|author|requester|sender)\.reference", "the CareTeam says who"),

@@ -19,7 +19,7 @@ from typing import Any
 
 @cache
 def systems() -> dict[str, dict[str, Any]]:
-    """Return every system by its short name, with ``uri``, ``codes`` and, where stated, source and licence."""
+    """Return every system by its short name: ``uri``, ``codes`` and, where stated, source and licence."""
     text = files("fhircare.spec").joinpath("terms.toml").read_text(encoding="utf-8")
     table: dict[str, dict[str, Any]] = tomllib.loads(text)["system"]
     return table
