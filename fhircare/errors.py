@@ -49,7 +49,7 @@ class Fault(NamedTuple):
 
 
 class FhircareError(Exception):
-    """The root of the tree. ``code`` is stable and may be relied on; ``exit_code`` is what the command returns."""
+    """The root of the tree. ``code`` is stable; ``exit_code`` is what the command returns."""
 
     code = "error"
     exit_code = 2
@@ -172,6 +172,6 @@ class ServerUnavailable(ExchangeError):  # noqa: N818 - see the tree
 
 
 class OutcomeUnclear(ServerUnavailable):
-    """The request went out and no usable answer came: it may have been carried out. Look before asking again."""
+    """The request went out and no usable answer came: it may have been carried out. Look first."""
 
     code = "unclear"

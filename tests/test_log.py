@@ -10,7 +10,10 @@ import pytest
 from fhircare.errors import LogError
 from fhircare.log import columns, read_log
 
-HEADER = "on,author,written_at,minutes_1,skin_1,faded_after_1,minutes_2,skin_2,pain,ply_morning,ply_evening,signs\n"
+HEADER = (
+    "on,author,written_at,minutes_1,skin_1,faded_after_1,"
+    "minutes_2,skin_2,pain,ply_morning,ply_evening,signs\n"
+)
 DAY = "2026-11-18,patient,2026-11-18T20:00:00-06:00,30,redness,10,30,clear,1,1,3,\n"
 
 
