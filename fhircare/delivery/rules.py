@@ -64,7 +64,9 @@ def _people(record: DeliveryRecord) -> Iterator[Fault]:
                     "is not a National Provider Identifier",
                     "ten digits with a right check digit, or leave it out",
                 )
-    if record.patient.birth_date >= record.prosthesis.delivered_on:
+    if record.patient.birth_date is None:
+        yield Fault("patient.birth_date", "is empty", "write the date of birth")
+    elif record.patient.birth_date >= record.prosthesis.delivered_on:
         yield Fault("patient.birth_date", "is not before the delivery", "correct one of the two dates")
     if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", record.patient.language):
         yield Fault("patient.language", "is not a language tag", "use BCP 47, such as en, es or es-US")
@@ -87,7 +89,8 @@ def _limb(record: DeliveryRecord) -> Iterator[Fault]:
         yield Fault(
             "prosthesis.delivered_on", "is not after limb.amputated_on", "correct one of the two dates"
         )
-    if limb.amputated_on and limb.amputated_on < record.patient.birth_date:
+    born = record.patient.birth_date
+    if limb.amputated_on and born and limb.amputated_on < born:
         yield Fault("limb.amputated_on", "is before the birth date", "correct one of the two dates")
     for index, measured in enumerate(limb.measurements):
         heights = [c.height for c in measured.circumferences]

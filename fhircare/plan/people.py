@@ -145,8 +145,8 @@ class Patient(Part):
 
     name: Name
     """Their name."""
-    birth_date: dt.date
-    """Date of birth."""
+    birth_date: dt.date | None
+    """Date of birth. A delivery record must state it; a bundle from elsewhere may not."""
     gender: Gender = "unknown"
     """Administrative gender, FHIR's codes."""
     identifiers: Annotated[tuple[Identifier, ...], MinLen(1)]
