@@ -12,6 +12,7 @@ from fhircare.check.primitives import json_type
 from fhircare.check.reading import duplicates, names_in, read
 from fhircare.check.references import check_references
 from fhircare.check.report import Issue, Report
+from fhircare.check.safety import check_safety
 from fhircare.check.walk import Walk
 from fhircare.check.words import sentence
 
@@ -122,6 +123,7 @@ def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]
                 issues.append(
                     Issue("error", "invariant", render(path), rule, sentence(message), sentence(mend))
                 )
+    issues += check_safety(gathered)
     return issues, walk.keys
 
 

@@ -1,0 +1,125 @@
+"""Codes, names and units: what people read beside a code is what the code says."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fhircare.check.safety.names import NAMES
+from fhircare.check.safety.raw import OURS, text
+
+if TYPE_CHECKING:
+    from fhircare.check.path import Path
+    from fhircare.check.safety.held import Held
+    from fhircare.check.safety.raw import Json
+
+# Concepts whose text is a sentence of its own: details, tasks, what names the limb or the holidays too.
+_OWN_WORDS = {
+    OURS + name for name in ("limb-level", "clinic-fact", "care-task", "advice", "warning-sign", "wear-rule")
+}
+_LEAVES = {"text", "identifier", "occurrenceTiming"}
+_PLANNERS = {"care-task", "advice", "warning-sign", "wear-rule"}
+_DETAILS = {OURS + name for name in ("detail", "sign-level")}
+_UCUM = "http://unitsofmeasure.org"
+# The clinic words the diagnosis.
+_FREE = {"http://hl7.org/fhir/sid/icd-10-cm"}
+_OWN_WORDS |= {*_FREE, "http://snomed.info/sct"}
+
+
+def check_terms(held: Held) -> None:
+    """Check every code of the plan's parts: its name, the text beside it, and the unit of every amount."""
+    for one in held.parts:
+        if _sound(one.resource):
+            continue
+        for name, value in one.resource.items():
+            if name not in _LEAVES and isinstance(value, dict | list):
+                _walk(held, value, (one.path, name), words=name == "orderDetail" or one.type == "Flag")
+
+
+def _sound(resource: Json) -> bool:
+    """Tell quickly, without keeping places, that all names in a resource are right; False when in doubt."""
+    waiting: list[Any] = [resource]
+    while waiting:
+        node = waiting.pop()
+        if type(node) is list:
+            waiting += node
+            continue
+        if type(node) is not dict:
+            continue
+        code = node.get("code")
+        if type(code) is str and "system" in node:
+            if "value" in node:
+                if node.get("unit", code) != code or node["system"] != _UCUM:
+                    return False
+                continue
+            system = text(node, "system")
+            free, names = NAMES.get(system, (_open(system), {}))
+            name = names.get(code)
+            if name is None:
+                if not free and system.startswith(OURS):
+                    return False
+            elif node.get("display", name) != name:
+                return False
+            continue
+        for name, value in node.items():
+            if (type(value) is list or type(value) is dict) and name not in _LEAVES:
+                waiting.append(value)
+        if "coding" in node and "text" in node and not _named(node):
+            return False
+    return True
+
+
+def _named(concept: Json) -> bool:
+    """Tell whether a concept's text is a name of its code, or may be a sentence."""
+    codings = concept["coding"]
+    first = codings[0] if type(codings) is list and codings else None
+    system, said = text(first, "system"), concept["text"]
+    if system not in NAMES or system in _OWN_WORDS:
+        return True
+    return system in _DETAILS or any(said == text(coding, "display") for coding in codings)
+
+
+def _walk(held: Held, node: Any, path: Path, *, words: bool) -> None:
+    """Go through everything; ``words`` where a concept's text is a sentence and no name."""
+    if isinstance(node, list):
+        for index, one in enumerate(node):
+            if isinstance(one, dict | list):
+                _walk(held, one, (path, index), words=words)
+        return
+    if "system" in node and "code" in node:
+        _coded(held, node, path)
+        return
+    if "coding" in node and "text" in node and not words:
+        _text(held, node, path)
+    for name, value in node.items():
+        if isinstance(value, dict | list):
+            _walk(held, value, (path, name), words=words and name != "extension")
+
+
+def _coded(held: Held, node: Json, path: Path) -> None:
+    """A Coding, or a Quantity: both have a system and a code."""
+    system, code = text(node, "system"), text(node, "code")
+    if "value" in node:
+        if node.get("unit", code) != code or system != _UCUM:
+            held.say("twice.unit", (path, "unit"))
+        return
+    free, names = NAMES.get(system, (_open(system), {}))
+    name = names.get(code)
+    if name is None and not free and system.startswith(OURS):
+        held.say("twice.code", (path, "code" if system in NAMES else "system"))
+    elif name is not None and system not in _FREE and node.get("display", name) != name:
+        held.say("twice.display", (path, "display"))
+
+
+def _open(system: str) -> bool:
+    """Tell whether a system takes codes that the table does not list: others' systems, and the planner's."""
+    return not system.startswith(OURS) or system[len(OURS) :] in _PLANNERS
+
+
+def _text(held: Held, concept: Json, path: Path) -> None:
+    said, codings = text(concept, "text"), concept["coding"]
+    if not isinstance(codings, list):
+        return
+    system = text(codings[0], "system") if codings else ""
+    shown = [text(coding, "display") for coding in codings]
+    if said and system in NAMES and system not in _OWN_WORDS and said not in shown and any(shown):
+        held.say("twice.display", (path, "text"))
