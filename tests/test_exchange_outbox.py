@@ -4,6 +4,7 @@ point.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import stat
 import subprocess
@@ -15,6 +16,7 @@ import responses
 
 from fhircare.errors import BundleError, InputError
 from fhircare.exchange.outbox import FIRST_PAUSE, LEASE, LONGEST_PAUSE, MOST_ATTEMPTS, LeaseLostError, Outbox
+from fhircare.exchange.push import _gone, _place
 from fhircare.exchange.pushing import queue
 from tests.exchange_kit import World, as_bytes, small_plan
 from tests.servers import stub
@@ -102,6 +104,25 @@ def test_a_lease_runs_out(outbox):
     ):
         with pytest.raises(LeaseLostError):
             report()
+
+
+def test_a_dead_holder_does_not_keep_others_waiting(outbox, tmp_path):
+    """A process of this machine that runs no more is gone; one elsewhere, or alive, is left alone."""
+    ended = subprocess.run(
+        [sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True
+    )
+    holders = (
+        f"{_place()} {int(ended.stdout)} x",
+        f"{_place()} {os.getpid()} x",
+        f"elsewhere/ {int(ended.stdout)} x",
+    )
+    for number, holder in enumerate(holders):
+        put(outbox, f"d{number}", destination=f"place {number}")
+        outbox.claim(holder, now=101)
+
+    assert outbox.release(lambda holder: _gone(holder, _place()), now=102) == 1
+    assert outbox.claim("me", now=102).destination == "place 0"
+    assert outbox.claim("me", now=102) is None
 
 
 def test_pauses_grow_and_survive_a_restart(outbox, tmp_path):

@@ -12,7 +12,18 @@ from fhircare.errors import BundleError, Conflict, ServerRefused
 from fhircare.exchange import wire
 from fhircare.exchange.sender import Options, send
 from fhircare.exchange.sending import Limits
-from tests.exchange_kit import CLINIC, World, ref, resource, small_plan, urn
+from tests.exchange_kit import (
+    CLINIC,
+    RESET,
+    Once,
+    World,
+    after,
+    is_transaction,
+    ref,
+    resource,
+    small_plan,
+    urn,
+)
 from tests.plans import whole_plan
 
 
@@ -220,3 +231,14 @@ def _references(value):
     elif isinstance(value, list):
         for inner in value:
             yield from _references(inner)
+
+
+def test_a_lost_answer_to_conditional_creates_is_looked_up_first(world):
+    """Pitfall, races of conditional creates: one whose answer is lost may still run: look first."""
+    people = Once(after(RESET), when=lambda r: is_transaction(r) and b"ifNoneExist" in r.body)
+    world.faults.append(people)
+
+    send(world.server(), small_plan())
+
+    assert people.struck == 1
+    assert len([b for _, _, b in world.stub.writes() if "ifNoneExist" in str(b)]) == 1

@@ -185,9 +185,7 @@ class FhirServer:
         if if_none_exist:
             headers["If-None-Exist"] = if_none_exist
         kind = resource["resourceType"]
-        return Request(
-            "POST", f"{self.base}/{kind}", headers, wire.dumps(resource), repeatable=bool(if_none_exist)
-        )
+        return Request("POST", f"{self.base}/{kind}", headers, wire.dumps(resource))
 
     def update_request(self, resource: Resource, match: str) -> Request:
         """Return the request that updates a resource, if it still is the version ``match`` names."""

@@ -54,7 +54,7 @@ class Request:
     reads: bool = False
     """True when it changes nothing on the server: GET, POST _search, $validate."""
     repeatable: bool = False
-    """True when carrying it out twice is the same as once: PUT with If-Match, conditional create."""
+    """True when carrying it out twice is the same as once, even at the same time: PUT with If-Match."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from fhircare.exchange.memory import LongMemory
 from fhircare.exchange.parcel import Parcel, State
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 MOST_ATTEMPTS = 12
 """A parcel that failed this often is set aside: with the pauses below, after about two days."""
@@ -150,6 +150,18 @@ class Outbox:
         with self._change() as db:
             self._held(db, number, holder)
             db.execute("UPDATE parcel SET lease = ? WHERE id = ?", (now + lease, number))
+
+    def release(self, gone: Callable[[str], bool], *, now: float) -> int:
+        """Free the parcels whose holder is gone, before their lease runs out. Return how many."""
+        with self._change() as db:
+            rows = db.execute(
+                "SELECT id, holder FROM parcel WHERE state = 'sending' AND lease > ?", (now,)
+            ).fetchall()
+            dead = [number for number, holder in rows if gone(holder)]
+            for number in dead:
+                db.execute("UPDATE parcel SET lease = ? WHERE id = ?", (now, number))
+                self._note(number, now, "sending", "its holder is gone")
+        return len(dead)
 
     def arrived(self, number: int, holder: str, *, now: float, note: str = "") -> None:
         """Note that a parcel has arrived."""

@@ -7,11 +7,14 @@ import random
 import socket
 import time
 import uuid
+from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fhircare.bundle.document import as_document
 from fhircare.exchange.client import FhirServer
 from fhircare.exchange.destinations import Destination, choose, connect
+from fhircare.exchange.outbox import Outbox
 from fhircare.exchange.pushing import Pushed, Pusher
 from fhircare.exchange.sender import Options
 from fhircare.exchange.sending import Limits
@@ -41,11 +44,15 @@ def push(
         overwrite: Replace what others have changed there since a plan was last sent.
         validate: Ask the server's $validate first.
     """
+    place = _place()
+    outbox = Outbox(path)
+    outbox.release(lambda holder: _gone(holder, place), now=time.time())
+    outbox.close()
     pusher = Pusher(
         path,
         lambda name: FhirServer(connect(choose(name, destinations))),
         lambda name: options_for(choose(name, destinations), overwrite=overwrite, validate=validate),
-        f"{socket.gethostname()}:{os.getpid()}:{uuid.uuid4().hex[:8]}",
+        f"{place} {os.getpid()} {uuid.uuid4().hex[:8]}",
         time.time,
         time.sleep,
         random.random,
@@ -63,3 +70,26 @@ def options_for(destination: Destination, *, overwrite: bool = False, validate: 
         validate=validate,
         document=as_document,
     )
+
+
+def _place() -> str:
+    """Return the machine, and within it the process numbering (containers have their own)."""
+    numbering = ""
+    with suppress(OSError):
+        numbering = str(Path("/proc/self/ns/pid").readlink())
+    return f"{socket.gethostname()}/{numbering}"
+
+
+def _gone(holder: str, place: str) -> bool:
+    """Return whether a holder was a process of this machine that runs no more; False when unsure."""
+    where, _, rest = holder.partition(" ")
+    number = rest.partition(" ")[0]
+    if os.name != "posix" or where != place or not number.isdigit():
+        return False
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return True
+    except OSError:
+        return False
+    return False

@@ -133,7 +133,7 @@ class Pusher:
             options=options,
             memory=outbox.memory(parcel.destination),
             alive=lambda: outbox.renew(parcel.id, self.holder, now=self.now()),
-            rest=lambda turn: self.sleep(self.chance() * 2.0**turn),
+            rest=lambda turn: self.sleep((0.5 + self.chance()) * 2.0**turn),
             alone=alone,
         )
 
