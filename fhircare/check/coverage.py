@@ -1,4 +1,7 @@
-"""Every rule of the standard, and how it is enforced. Nothing is left out: what is not enforced says so."""
+"""Every rule of the standard, and how it is enforced. Nothing is left out: what is not enforced says so.
+
+Our own safety rules come last, apart from the standard's.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from fhircare.check.fhirpath.model import SpecModel
 from fhircare.check.fhirpath.overrides import override_of
 from fhircare.check.fhirpath.syntax import FhirPathError
 from fhircare.check.invariants import ELSEWHERE
+from fhircare.check.safety import rules as safety_rules
 from fhircare.check.terminology import FORMS
 from fhircare.spec import definitions
 
@@ -99,6 +103,9 @@ def coverage(release: str = "R4") -> list[Covered]:
             continue
         for node in definition.nodes.values():
             found += _node(held, model, name, node)
+    ours = "plans made by fhircare"
+    for key, said in safety_rules().items():
+        found.append(Covered(f"safety.{key}", said.severity, ours, said.message, f"safety: {said.source}"))
     return found
 
 

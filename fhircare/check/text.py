@@ -12,6 +12,9 @@ if TYPE_CHECKING:
 
 # A resource begins at the root, in an entry or parameter, or contained in another.
 _RESOURCE = r".*(?:\.resource|\.outcome|\.contained\[\d+\])(?=\.|$)"
+_APART = (
+    "Rules that begin with safety are fhircare's own, for plans that it made; the standard has none such."
+)
 _NAMES = {"fatal": "error", "error": "error", "warning": "warning", "information": "note"}
 
 
@@ -33,15 +36,16 @@ def as_text(report: Report) -> str:
         lines.append(f"  {resource or 'the file'}")
         for issue in issues:
             lines += _issue(issue, resource)
+    if any(issue.source == "safety" for issue in report.issues):
+        lines.append(f"  {_APART}")
     return "".join(f"{line}\n" for line in lines)
 
 
 def _issue(issue: Issue, resource: str) -> list[str]:
     place = f"{issue.line}:{issue.column}" if issue.line else "-"
     own = issue.expression[len(resource) :].lstrip(".")
-    mark = "safety " if issue.source == "safety" else ""
     head = f"    {place:>9}  {_NAMES[issue.severity]:<7}  {own + ': ' if own else ''}{issue.message}"
-    lines = [f"{head}  [{mark}{issue.rule}]"]
+    lines = [f"{head}  [{issue.rule}]"]
     if issue.mend:
         lines.append(f"{'':20}{issue.mend}")
     if issue.link:

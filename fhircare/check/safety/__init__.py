@@ -1,9 +1,9 @@
 """Our own safety layer: is a plan that fhircare made safe to act on, and does it say one thing?
 
 The standard asks only that a bundle is well formed. What a person lives by needs more: somebody to call,
-signs to stop for, a wearing schedule that does not leap, visits in time, and not two numbers for one thing. These
-rules are ours (``rules``), and every finding says so: its ``source`` is ``safety`` and its rule begins with
-``safety.``.
+signs to stop for, a wearing schedule that does not leap, visits in time, and not two numbers for one thing.
+These rules are ours (``rules``), and every finding says so: its ``source`` is ``safety`` and its rule begins
+with ``safety.``.
 
 Only a CarePlan with our category in a Bundle is looked at. A plan from elsewhere is no fault.
 """

@@ -22,7 +22,11 @@ _DETAILS = {OURS + name for name in ("detail", "sign-level")}
 _UCUM = "http://unitsofmeasure.org"
 # The clinic words the diagnosis.
 _FREE = {"http://hl7.org/fhir/sid/icd-10-cm"}
-_OWN_WORDS |= {*_FREE, "http://snomed.info/sct"}
+_OWN_WORDS |= {
+    *_FREE,
+    "http://snomed.info/sct",
+    "http://terminology.hl7.org/CodeSystem/data-absent-reason",
+}
 
 
 def check_terms(held: Held) -> None:
