@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from fhircare.bundle import contradictions, read, to_bundle
+from fhircare.bundle import contradictions, dump, load, read, to_bundle
 from fhircare.bundle.agreement import REDUNDANT, redundant
 from fhircare.errors import BundleError
 from tests.plans import whole_plan
@@ -92,12 +92,21 @@ def _outcome(bundle: dict[str, Any], leaf: tuple[Any, Any, Any, str]) -> str:
 
 
 def test_the_whole_plan_agrees_with_its_bundle() -> None:
-    """A bundle just written has nothing unread and contradicts nothing."""
-    reading = read(to_bundle(PLAN))
+    """A bundle just written, or read from text, has nothing unread and contradicts nothing."""
+    text = dump(to_bundle(PLAN))
+    for bundle in (to_bundle(PLAN), load(text)):
+        reading = read(bundle)
 
-    assert reading.plan == PLAN
-    assert reading.unread == ()
-    assert contradictions(reading) == ()
+        assert reading.plan == PLAN
+        assert reading.unread == ()
+        assert contradictions(reading) == ()
+
+
+def test_a_lost_zero_is_a_difference() -> None:
+    """52.50 that became 52.5 on the way has lost its precision (R4 decimal)."""
+    text = dump(to_bundle(PLAN))
+
+    assert contradictions(read(load(text.replace('"value": 52.50', '"value": 52.5'))))
 
 
 def test_no_value_changes_unseen(outcome) -> None:

@@ -10,6 +10,7 @@ are never read, and what each follows from.
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -142,8 +143,16 @@ def _differences(mine: Any, theirs: Any, path: str) -> Iterator[str]:
             yield from _differences(one, theirs[index] if index < len(theirs) else None, f"{path}[{index}]")
         if len(mine) < len(theirs):
             yield path
-    elif mine != theirs or type(mine) is not type(theirs):
+    elif not _same(mine, theirs):
         yield path
+
+
+def _same(mine: Any, theirs: Any) -> bool:
+    """Tell whether two primitives say the same: 3 may be an int or a Decimal, but 2.5 is not 2.50."""
+    both = (mine, theirs)
+    if all(isinstance(one, int | Decimal) and not isinstance(one, bool) for one in both):
+        return str(mine) == str(theirs)
+    return type(mine) is type(theirs) and bool(mine == theirs)
 
 
 def _full_url(entry: Any) -> Any:
