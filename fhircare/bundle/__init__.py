@@ -108,8 +108,9 @@ def contradictions(reading: Reading) -> tuple[str, ...]:
     """Return the FHIRPath of every element of a bundle of ours that contradicts the plan read from it.
 
     What a bundle says twice must agree: narratives, instructions, flags, ends and titles are compared with
-    the bundle made anew from its plan. Meaningful only for a bundle as it was made (``claims_ours``): a
-    server may have changed ids, and another system says things its own way.
+    the bundle made anew from its plan. Meaningful only for a bundle as it was made (``claims_ours``) and
+    read with ``load``: a server may have changed ids, another system says things its own way, and a float
+    has lost its zeros.
     """
     return differences(reading.bundle, to_bundle(reading.plan, validate=False))
 
