@@ -130,6 +130,19 @@ def test_ply_at_its_limit_brings_a_visit_forward():
     assert first.status == "proposed"
 
 
+def test_a_weekend_does_not_book_the_same_visit_twice():
+    """A stop before a weekend proposes the first day the clinic is open, once and not beside another visit."""
+    friday = next(n for n in range(14) if day(n).weekday() == 4)
+    entries = logged([*["good"] * friday, "blister"])
+
+    revision = revise(ACTIVE, entries, day(friday + 1))
+
+    starts = [visit.start for visit in revision.plan.visits]
+    assert len(set(starts)) == len(starts)
+    assert any(day(friday + 1) <= start.date() <= day(friday + 3) for start in starts)
+    assert revise(revision.plan, entries, day(friday + 1)) is None
+
+
 def test_a_rising_ply_is_forecast():
     """Ply that rises by one a day is seen to reach the threshold, and a visit is proposed before it does."""
     entries = [replace(entry(n), ply_morning=1 + n) for n in range(6)]

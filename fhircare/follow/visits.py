@@ -55,8 +55,13 @@ def visit_change(plan: Plan, decision: Decision, trend: PlyTrend | None) -> Visi
     """
     for asked in _asked(plan, decision, trend):
         last = decision.on + dt.timedelta(days=asked.row["within_days"])
-        if not any(_serves(visit, asked.since, last) for visit in plan.visits):
-            return _booked(plan, decision, asked.row, last)
+        if any(_serves(visit, asked.since, last) for visit in plan.visits):
+            continue
+        found = _booked(plan, decision, asked.row, last)
+        # When the clinic is closed until later, a visit on that later day does as well.
+        late = found.visit.start.date() if found.visit else last
+        if not any(_serves(visit, asked.since, late) for visit in plan.visits):
+            return found
     return None
 
 
