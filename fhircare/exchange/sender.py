@@ -195,7 +195,7 @@ def _validated(server: FhirServer, sending: Sending) -> list[str]:
         if not server.capabilities.validates(item.entry.kind):
             continue
         checked += 1
-        for problem in server.validate(item.entry.resource):
+        for problem in server.validate(sending.cargo.resolved(item)):
             if problem.grave and "reference" not in problem.text.lower():
                 words = outcome.without(problem.text, sending.private)
                 grave.append(f"{item.entry.place} {outcome.without(problem.where, sending.private)}: {words}")

@@ -34,7 +34,7 @@ from fhircare.exchange import (
 )
 from fhircare.exchange import same as sameness
 from fhircare.exchange.auth import NoAuth
-from fhircare.exchange.http import Transport
+from fhircare.exchange.http import Bounds, Transport
 from fhircare.planner import make_plan
 from tests.conftest import EXAMPLES, RECORDS
 from tests.plans import whole_plan
@@ -59,7 +59,7 @@ def base(request):
 @pytest.fixture
 def server(base):
     """The server, through the client."""
-    transport = Transport(base, NoAuth())
+    transport = Transport(base, NoAuth(), bounds=Bounds(silence=120, whole=300))
     yield FhirServer(transport)
     transport.close()
 
