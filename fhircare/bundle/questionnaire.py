@@ -115,10 +115,12 @@ def _items(signs: list[tuple[str, str]]) -> Iterator[Json]:
     }
     for one in _DAY:
         yield _item(one.field, one)
-    if signs:
-        options = [
-            {"valueCoding": {**terms.coding("warning-sign", code), "display": text}} for code, text in signs
-        ]
+    options = [
+        {"valueCoding": {**terms.coding("warning-sign", code), "display": text}}
+        for code, text in signs
+        if code  # a sign from elsewhere may have none, and cannot be answered by code
+    ]
+    if options:
         yield {
             "linkId": "signs",
             "code": [terms.coding("log", "sign")],
