@@ -18,7 +18,6 @@ from fhircare.exchange.giving import as_ndjson, give_goals
 from fhircare.exchange.goals import take_goals
 from fhircare.exchange.memory import ShortMemory
 from fhircare.exchange.sender import send
-from fhircare.exchange.targets import clash, off_scale
 from fhircare.exchange.therapist import goals_at
 from fhircare.spec import terms
 from tests.exchange_kit import CLINIC, THERAPY, World, ref, resource, small_plan
@@ -243,12 +242,6 @@ def test_targets_outside_the_scale_are_refused(wanted, says):
     assert taken.bundle == plan()
 
 
-@pytest.mark.parametrize(("value", "unit"), [(90, "m"), (9000, "cm"), (295, "[ft_i]"), ("0.09", "km")])
-def test_lengths_are_turned_through_ucum(value, unit):
-    """A walking distance may come in any unit of length."""
-    assert off_scale(theirs(target=[target("two-minute-walk", value, unit)])) == ""
-
-
 def test_an_unknown_measure_is_taken_as_it_stands():
     """What we do not know has no scale with us; it is kept word for word."""
     wanted = {"measure": {"text": "Stairs"}, "detailInteger": 20}
@@ -383,10 +376,14 @@ def test_from_their_server_and_back():
         }
 
 
-def test_clash_is_the_same_both_ways():
-    """Whoever asks, the answer is the same."""
-    one, other = (
-        theirs(target=[target("daily-wear", 6, "h/d")]),
-        theirs(target=[target("daily-wear", 8, "h/d")]),
-    )
-    assert clash(one, other)[0] == clash(other, one)[0] == "conflict"
+def test_our_own_goals_come_back_unchanged():
+    """A plan that was sent to a server: its goals there are the plan's own, nothing in them has changed."""
+    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
+        world = World(mocked)
+        send(world.server(), plan())
+
+        taken = take_goals(plan(), goals_at(world.server(), plan()), source=world.stub.base)
+
+        assert outcomes(taken) == ["unchanged"]
+        assert goals_of(taken.bundle)[0]["addresses"] == [ref("limb")]
+        assert len(taken.bundle["entry"]) == len(plan()["entry"])

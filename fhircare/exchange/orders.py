@@ -47,8 +47,10 @@ class Referral:
 
     @property
     def reference(self) -> str:
-        """The order's literal reference, such as ServiceRequest/12."""
-        return f"{self.order['resourceType']}/{self.order.get('id', '')}"
+        """The order's literal reference, such as ServiceRequest/12; without an id, its number."""
+        numbers = self.order.get("identifier") or [{}]
+        name = self.order.get("id") or numbers[0].get("value", "")
+        return f"{self.order['resourceType']}/{name}"
 
 
 def order_from_server(server: FhirServer, *, order: str = "", patient: str = "") -> Referral:

@@ -13,9 +13,14 @@ if TYPE_CHECKING:
 
     from fhircare.exchange.client import FhirServer, Resource
 
+_OF_A_GOAL = ("expressedBy", "addresses", "note")
+_KINDS = ACTORS | {"Condition"}
+_MOST = 100
+"""Resources read along with the goals; a plan has a handful."""
+
 
 def goals_at(server: FhirServer, bundle: dict[str, Any]) -> list[Resource]:
-    """Return the goals a server holds for the plan's patient, the patient, and who set the goals.
+    """Return the goals a server holds for the plan's patient, the patient, who set the goals, and why.
 
     Searched by patient alone, the one search for goals every US Core server has; each row is checked again,
     because a server that does not know a parameter answers with everybody's goals.
@@ -33,16 +38,15 @@ def goals_at(server: FhirServer, bundle: dict[str, Any]) -> list[Resource]:
         and place(str((row.get("subject") or {}).get("reference", "")).removeprefix(f"{server.base}/"))
         == name
     ]
-    people: dict[str, Resource] = {}
-    for goal in goals:
-        for reference in references(goal.get("expressedBy")):
-            target = str(reference["reference"]).removeprefix(f"{server.base}/")
-            if target in people or place(target) != target or target.partition("/")[0] not in ACTORS:
-                continue
-            stored = server.read(target)
-            if stored is not None:
-                people[target] = stored.resource
-    return [*goals, patient, *people.values()]
+    with_it: dict[str, Resource] = {}
+    for reference in (r for goal in goals for element in _OF_A_GOAL for r in references(goal.get(element))):
+        target = str(reference["reference"]).removeprefix(f"{server.base}/")
+        if target in with_it or place(target) != target or len(with_it) >= _MOST:
+            continue
+        stored = server.read(target) if target.partition("/")[0] in _KINDS else None
+        if stored is not None:
+            with_it[target] = stored.resource
+    return [*goals, patient, *with_it.values()]
 
 
 def _patient(server: FhirServer, bundle: dict[str, Any]) -> Resource:
