@@ -6,9 +6,8 @@ import json
 import os
 import subprocess
 import sys
-import textwrap
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import pytest
 
@@ -46,9 +45,10 @@ def held(bundle):
 def test_a_day_is_written_down_with_every_option(bundle):
     """Each option of the log lands in its field, sessions in their order."""
     code = log(
-        bundle, "2026-11-17", "--author", "caregiver", "--worn", "30", "--skin", "redness", "--faded-after", "10",
-        "--sitting", "20", "--standing", "5", "--walking", "5", "--site", "groin", "--worn", "25", "--skin",
-        "clear", "--pain", "2", "--ply-morning", "1", "--ply-evening", "2", "--sweating", "some", "--swelling",
+        bundle, "2026-11-17", "--author", "caregiver", "--worn", "30", "--skin", "redness",
+        "--faded-after", "10", "--sitting", "20", "--standing", "5", "--walking", "5", "--site", "groin",
+        "--worn", "25", "--skin", "clear", "--pain", "2", "--ply-morning", "1", "--ply-evening", "2",
+        "--sweating", "some", "--swelling",
         "none", "--falls", "0", "--no-fall-hurt", "--no-damage", "--new-shoes", "--liner", "older", "--sign",
         "sweat", "--comment", "warm day",
     )  # fmt: skip
@@ -120,7 +120,7 @@ def test_a_sign_to_stop_at_is_answered_at_once(bundle, capsys):
 
 
 def test_a_whole_course_on_the_command_line(bundle, capsys):
-    """Log, review, stop, release, approve: each review says its decision, and every bundle passes the check."""
+    """Log, review, stop, release, approve: each review says its decision, and the bundle passes the check."""
     log(bundle, "2026-11-17", *GOOD)
     assert review(bundle, "2026-11-18", "--apply") == 0
     log(bundle, "2026-11-18", "--worn", "60", "--skin", "blister")
@@ -171,7 +171,7 @@ def test_progress_is_drawn_for_all(bundle, tmp_path):
     for name in ("p.svg", "p.html", "p.json"):
         assert main(["progress", str(bundle), "-o", str(tmp_path / name), "--on", "2026-11-19"]) == 0
 
-    picture = ElementTree.fromstring((tmp_path / "p.svg").read_text(encoding="utf-8"))
+    picture = ET.fromstring((tmp_path / "p.svg").read_text(encoding="utf-8"))  # noqa: S314 - our own picture
     names = {child.tag.rpartition("}")[2] for child in picture}
     assert {"title", "desc"} <= names
     colors = {
@@ -286,7 +286,7 @@ def test_a_kill_at_any_write_leaves_the_old_or_the_new_file(bundle, tmp_path):
     environment = {**os.environ, "PYTHONHASHSEED": "0"}
 
     subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", textwrap.dedent(KILLER), str(bundle), str(original), str(fate)],
+        [sys.executable, "-W", "ignore", "-c", KILLER, str(bundle), str(original), str(fate)],
         env=environment, check=True, timeout=300, stderr=subprocess.DEVNULL,
     )  # fmt: skip
 

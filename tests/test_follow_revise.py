@@ -131,7 +131,7 @@ def test_ply_at_its_limit_brings_a_visit_forward():
 
 
 def test_a_weekend_does_not_book_the_same_visit_twice():
-    """A stop before a weekend proposes the first day the clinic is open, once and not beside another visit."""
+    """A stop before a weekend proposes the first day the clinic is open, and not beside another visit."""
     friday = next(n for n in range(14) if day(n).weekday() == 4)
     entries = logged([*["good"] * friday, "blister"])
 

@@ -190,7 +190,8 @@ def _cancelled(visit: Json, change: Change) -> Json:
         put[name] = "cancelled" if name == "status" else value
         if name == "status":
             put["cancelationReason"] = reason
-    start, window = str(visit.get("start", "")), next(iter(visit.get("requestedPeriod", [])), {})
+    start = str(visit.get("start", ""))
+    window: Json = next(iter(visit.get("requestedPeriod", [])), {})
     put["text"] = says(
         str(visit.get("description", "Visit")),
         ("Status", "cancelled"),
