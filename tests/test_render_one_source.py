@@ -110,6 +110,16 @@ def at_odds(bundle: dict[str, Any]) -> bool:
     return bool(differences(bundle, to_bundle(read(bundle).plan, validate=False)))
 
 
+def found(bundle: dict[str, Any]) -> set[tuple[str, str]]:
+    return {(issue.rule, issue.expression) for issue in check(bundle).issues if issue.severity == "error"}
+
+
+@functools.cache
+def known() -> set[tuple[str, str]]:
+    """What the check says of the plan as it is: it is small, and leaves out signs that every plan names."""
+    return found(whole())
+
+
 @functools.cache
 def told() -> str:
     return said(whole())
@@ -135,5 +145,5 @@ def test_no_value_can_drift(path: Path, changed: Any) -> None:
         node = node[step]
     node[path[-1]] = changed
 
-    noticed = said(bundle) != told() or at_odds(bundle) or not check(bundle).ok
+    noticed = said(bundle) != told() or at_odds(bundle) or found(bundle) - known()
     assert noticed

@@ -64,12 +64,15 @@ def plan_visits(wanted: Iterable[Need], diary: Diary, minutes: int) -> Visits:
 
 def _visit(booking: Booking, minutes: int) -> Visit:
     kinds = tuple(dict.fromkeys(need.kind for need in booking.needs))
+    day = booking.start.date()
+    # A need that is overdue ends no window: the others' days would end before they begin.
+    still_open = [need.latest for need in booking.needs if need.latest >= day]
     return Visit(
         kinds=kinds,
         start=booking.start,
         minutes=minutes,
         earliest=max(need.earliest for need in booking.needs),
-        latest=min(need.latest for need in booking.needs),
+        latest=min(still_open, default=max(need.latest for need in booking.needs)),
         why=" ".join(dict.fromkeys((*(need.why for need in booking.needs), *booking.notes))),
     )
 
