@@ -100,7 +100,8 @@ def _name_the_rest(source: Source, careplan: Node, places: dict[str, str]) -> No
         repeats = resource.kind == "Flag" and resource.get("code").code_in("sign-level")
         entry, _, inside = f"{resource.path}.".partition(".resource.")
         known = any(path.startswith(resource.path) for path in read_from) if inside else entry in touched
-        if not repeats and not known:
+        bare = resource.get("type").code_in("device-kind")  # shoes of which nothing is told are still shoes
+        if not (repeats or known or bare):
             source.skip(resource, "holds nothing that this plan has a place for")
 
 
