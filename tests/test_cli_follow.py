@@ -327,3 +327,20 @@ def test_the_words_of_following_are_all_used():
             key = line[7:-1]
             stem = key.rpartition(".")[0] + ".{"
             assert f'"{key}"' in said or f'"{stem}' in said, key
+
+
+def test_the_sheets_tell_what_was_logged_since_last_time(bundle, tmp_path):
+    """The letter and the therapist's sheet tell the days of the log; without a log they have no such part."""
+    log(bundle, "2026-11-17", *GOOD)
+    log(bundle, "2026-11-19", "--worn", "60", "--skin", "rash", "--pain", "4", "--ply-morning", "2")
+    bare = tmp_path / "bare.json"
+    bare.write_text(APPROVED, encoding="utf-8")
+
+    for reader in ("physician", "therapist"):
+        for source, there in ((bundle, True), (bare, False)):
+            page = tmp_path / "page.txt"
+            assert main(["render", str(source), "-o", str(page), "--for", reader]) == 0
+            said = page.read_text(encoding="utf-8")
+            assert ("SINCE LAST TIME" in said) is there
+            assert ("Days reported: 2 of 3" in said) is there
+            assert ("itching or rash" in said) is there

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from babel import Locale
 
@@ -11,7 +11,7 @@ from fhircare.render.said import Said, Sentence, Value, clean, shorten
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from fhircare.plan import Plan
     from fhircare.render.words import Words
@@ -28,6 +28,10 @@ class Readable(Protocol):
     @property
     def plan(self) -> Plan:
         """The plan."""
+
+    @property
+    def bundle(self) -> Mapping[str, Any]:
+        """The bundle it was read from: the log stands there, beside the plan."""
 
     def source(self, place: str) -> str:
         """FHIRPath of the element that a place of the plan, such as ``clinic.phone``, came from, or ""."""

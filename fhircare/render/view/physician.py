@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from fhircare.render.view.facts import device_facts, device_table, limb_facts, order_facts, person_facts
 from fhircare.render.view.page import Asked, PageView, Readable, page_view
 from fhircare.render.view.people import ContactsView, contacts_view
-from fhircare.render.view.record import Fact, Table, Teller, joined, with_source
+from fhircare.render.view.record import Fact, Section, Table, Teller, joined, with_source
 from fhircare.render.view.safety import cautions_view
+from fhircare.render.view.since import since_section
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,6 +54,7 @@ class PhysicianView:
         parts: Its parts, or None.
         plan: The plan in sentences.
         precautions: What makes harm more likely, and what the person was told to stop for.
+        since: What was logged since last time; empty without a log.
         asks: What the physician is asked to do.
         cautions: The cautions of every page.
         required: What must be found on the page.
@@ -70,6 +72,7 @@ class PhysicianView:
     parts: Table | None
     plan: tuple[Said, ...]
     precautions: tuple[Said, ...]
+    since: Section
     asks: tuple[Ask, ...]
     cautions: tuple[Sentence, ...]
     required: tuple[Said, ...]
@@ -99,6 +102,7 @@ def physician_view(reading: Readable, words: Words, asked: Asked) -> PhysicianVi
         parts=device_table(tell, limits=False),
         plan=tuple(_plan(tell)),
         precautions=tuple(_precautions(tell)),
+        since=since_section(tell),
         asks=tuple(_asks(tell)),
         cautions=cautions,
         required=(*page.notices, *cautions, contacts.phone, contacts.after_hours, contacts.emergency),

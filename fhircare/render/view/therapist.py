@@ -12,6 +12,7 @@ from fhircare.render.view.page import Asked, PageView, Readable, page_view
 from fhircare.render.view.people import ContactsView, VisitView, contacts_view, visits_view
 from fhircare.render.view.record import Fact, Section, Table, Teller, joined, runs, span_cells, with_source
 from fhircare.render.view.safety import LevelView, cautions_view, levels_view, required_of
+from fhircare.render.view.since import since_section
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,6 +37,7 @@ class TherapistView:
         device: The prosthesis as a whole.
         parts: Its parts, or None.
         precautions: What makes harm more likely.
+        since: What was logged since last time; empty without a log.
         load: The schedule by day, with what is on the limb.
         goals: Goals with baseline, target, minimal detectable change and due date.
         measures: Measures to repeat.
@@ -53,6 +55,7 @@ class TherapistView:
     device: tuple[Fact, ...]
     parts: Table | None
     precautions: tuple[Said, ...]
+    since: Section
     load: Section
     goals: Section
     measures: Section
@@ -87,6 +90,7 @@ def therapist_view(reading: Readable, words: Words, asked: Asked) -> TherapistVi
         device=device_facts(tell),
         parts=device_table(tell),
         precautions=tuple(precautions(tell)),
+        since=since_section(tell),
         load=load_section(tell),
         goals=goals_section(tell),
         measures=measures_section(tell),
