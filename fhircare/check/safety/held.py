@@ -181,7 +181,7 @@ class Held:
     def _parts(self) -> list[ResourceScope]:
         """Return all that the plan points to, straight or through others, in the order of the bundle."""
         pointed = self.pointed
-        services = self.of_type("HealthcareService", "DeviceUseStatement", "DeviceUsage")
+        services = self.of_type("HealthcareService", "DeviceUseStatement", "DeviceUsage", "Questionnaire")
         origins = [one for one in self.of_type("Provenance") if self.plan in pointed.get(id(one), ())]
         waiting = [self.plan, *services, *origins]
         known: set[int] = set()

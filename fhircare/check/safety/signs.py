@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fhircare.check.safety.raw import code_of, date, items, numbers, obj, text
+from fhircare.check.safety.raw import OURS, code_of, date, items, numbers, obj, text
 from fhircare.check.safety.rules import BOUNDS, CALLS, EVERYBODY, FLOOR, LEVELS
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def check_signs(held: Held) -> None:
         _one(held, one)
     _redness(held, signs)
     _flags(held, requests[0], signs)
+    _form(held, {one.code: one.text for one in signs})
 
 
 def _present(held: Held, signs: list[Detail], place: Path) -> None:
@@ -131,3 +132,17 @@ def _flag(held: Held, flag: ResourceScope, request: ResourceScope, texts: list[s
     codings = [c for _, one in items(flag.resource, "category") for _, c in items(one, "coding")]
     if (_CATEGORY, "safety") not in {(text(c, "system"), text(c, "code")) for c in codings}:
         held.say("flag.category", (flag.path, "category"))
+
+
+def _form(held: Held, signs: dict[str, str]) -> None:
+    """The form for the daily log asks for the signs of this plan, in its words."""
+    for one in held.of_type("Questionnaire"):
+        for index, item in items(one.resource, "item"):
+            for inner, option in items(item, "answerOption"):
+                coding = obj(option, "valueCoding")
+                if text(coding, "system") != OURS + "warning-sign":
+                    continue
+                if signs.get(text(coding, "code")) != text(coding, "display"):
+                    held.say(
+                        "sign.form", (((((one.path, "item"), index), "answerOption"), inner), "valueCoding")
+                    )

@@ -18,7 +18,7 @@ _OWN_WORDS = {
 }
 _LEAVES = {"text", "identifier", "occurrenceTiming"}
 _PLANNERS = {"care-task", "advice", "warning-sign", "wear-rule"}
-_DETAILS = {OURS + name for name in ("detail", "sign-level")}
+_SENTENCES = {"orderDetail", "code"}
 _UCUM = "http://unitsofmeasure.org"
 # The clinic words the diagnosis.
 _FREE = {"http://hl7.org/fhir/sid/icd-10-cm"}
@@ -65,11 +65,22 @@ def _sound(resource: Json) -> bool:
                 return False
             continue
         for name, value in node.items():
-            if (type(value) is list or type(value) is dict) and name not in _LEAVES:
+            if name in _SENTENCES and (name == "orderDetail" or node is resource):
+                waiting += _inside(value, name, resource)
+            elif (type(value) is list or type(value) is dict) and name not in _LEAVES:
                 waiting.append(value)
         if "coding" in node and "text" in node and not _named(node):
             return False
     return True
+
+
+def _inside(value: Any, name: str, resource: Json) -> list[Any]:
+    """Return what to look at in a detail or a Flag's code, whose text is a sentence and no name."""
+    if name == "code" and resource.get("resourceType") != "Flag":
+        return [value]
+    concepts = value if type(value) is list else [value]
+    known = [one for one in concepts if type(one) is dict]
+    return [inner for one in known for key, inner in one.items() if key != "text"]
 
 
 def _named(concept: Json) -> bool:
@@ -79,7 +90,7 @@ def _named(concept: Json) -> bool:
     system, said = text(first, "system"), concept["text"]
     if system not in NAMES or system in _OWN_WORDS:
         return True
-    return system in _DETAILS or any(said == text(coding, "display") for coding in codings)
+    return any(said == text(coding, "display") for coding in codings)
 
 
 def _walk(held: Held, node: Any, path: Path, *, words: bool) -> None:
