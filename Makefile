@@ -4,7 +4,7 @@ BIN := .venv/bin
 # Compile what is installed once, also where Python is told not to: otherwise every command would do it again.
 keep = $(BIN)/python -m compileall -q fhircare && env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -c \
   "from fhircare.check.compile import Compiler; from fhircare.spec import definitions; Compiler(definitions('R4')).keep_all()"
-.PHONY: demo test lint golden bench spec conformance clean
+.PHONY: demo test test-servers lint golden bench spec conformance clean
 
 # The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
 demo: .venv/installed
@@ -43,6 +43,10 @@ conformance: .venv/tested
 	$(BIN)/python -m tests.conformance --prepare
 	$(BIN)/python -m tests.conformance --all
 	$(BIN)/python -m tests.conformance --oracles 8
+
+# The exchange against two real FHIR servers on loopback; needs Node.js, a JDK and Maven.
+test-servers: .venv/tested
+	FHIRCARE_SERVERS="npm hapi" $(BIN)/pytest -q tests/servers/real.py
 
 clean:
 	rm -rf build dist .venv

@@ -4,7 +4,7 @@
   fhircare order --from hospital --order 12 -o record.yaml
   fhircare order --from hospital --patient "https://hospital.example/mrn|4711" -o record.yaml
   fhircare order --from hospital --task Task/3 --move accepted
-  fhircare order --from hospital --task Task/3 --move completed --output CarePlan/9
+  fhircare order --from hospital --task Task/3 --move completed --plan CarePlan/9
 
 What is known is filled in; what is missing is listed in plain words. Nothing is guessed.
 """

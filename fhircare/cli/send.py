@@ -104,16 +104,26 @@ def run(args: argparse.Namespace) -> int:
 
 def _dry_run(args: argparse.Namespace) -> int:
     from fhircare.bundle import load
-    from fhircare.exchange import choose, dry_run, options_for
+    from fhircare.exchange import Outbox, choose, dry_run, options_for
 
     there = server(args.to, args)
     options = options_for(
         choose(args.to, destinations(args)), overwrite=args.overwrite, validate=args.validate
     )
-    for name, body in _bodies(args.bundles):
-        with naming(name):
-            shown = dry_run(there, load(body.decode()), destination=args.to, options=options)
-        say(json.dumps(shown.as_data()) if args.format == "json" else shown.as_text())
+    outbox = Outbox(outbox_file(args))
+    try:
+        for name, body in _bodies(args.bundles):
+            with naming(name):
+                shown = dry_run(
+                    there,
+                    load(body.decode()),
+                    destination=args.to,
+                    options=options,
+                    memory=outbox.memory(args.to),
+                )
+            say(json.dumps(shown.as_data()) if args.format == "json" else shown.as_text())
+    finally:
+        outbox.close()
     return 0
 
 
