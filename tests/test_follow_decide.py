@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import itertools
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fhircare.follow.decide import MOVES, decide
 from fhircare.log import LogEntry, LogSession
@@ -196,3 +199,63 @@ def test_silence_after_the_break_in_says_nothing():
     decision = decide(PLAN, everything, DAYS[-1].on + dt.timedelta(days=365), POLICY)
 
     assert (decision.move, decision.step) == ("go-on", DAYS[-1].step)
+
+
+def test_a_stop_stands_however_long_ago_it_was():
+    """Two hundred good days after a blister that no clinician released, the leg is still not to be worn."""
+    top = entry(len(DAYS) - 1)
+    days = [
+        dataclasses.replace(
+            top, on=FIRST + dt.timedelta(days=n), written_at=top.written_at + dt.timedelta(days=n)
+        )
+        for n in range(1, 201)
+    ]
+    blister = entry(0, skin="blister")
+    on = FIRST + dt.timedelta(days=201)
+
+    assert decide(PLAN, [blister, *days], on, POLICY).move == "stop"
+    freed = dataclasses.replace(days[0], sessions=(), author="clinic", released=True)
+    assert decide(PLAN, [blister, freed, *days], on, POLICY).move == "go-on"
+
+
+@given(st.lists(st.sampled_from(sorted(KINDS)), min_size=len(DAYS) // 2, max_size=len(DAYS) - 1))
+@settings(max_examples=60, deadline=None)
+def test_no_long_history_raises_wear_after_a_finding(kinds):
+    """Any history of two weeks and more keeps the rules that the short ones are walked through for."""
+    decision = after(kinds)
+
+    before = DAYS[len(kinds) - 1]
+    assert decision.move in MOVES
+    if kinds[-1] in ("untimed", "rash", *STOPS, "clot"):
+        assert decision.step <= before.step
+    if any(kind in (*STOPS, "clot") for kind in kinds):
+        assert decision.step == 0
+
+
+@given(st.lists(st.sampled_from(sorted(KINDS)), min_size=1, max_size=10), st.data())
+@settings(max_examples=100, deadline=None)
+def test_a_worse_day_in_a_long_history_is_never_more_permissive(kinds, data):
+    """Monotone beyond the exhaustive walk: one day made worse never leads to a higher step."""
+    place = data.draw(st.integers(0, len(kinds) - 1))
+    worse = [bad for good, bad in WORSE if good == kinds[place]]
+    if worse:
+        changed = [*kinds[:place], data.draw(st.sampled_from(worse)), *kinds[place + 1 :]]
+        assert after(changed).step <= after(kinds).step
+
+
+def test_no_suspect_is_missed():
+    """Whatever a day shows, when it holds a sign to stop at it is among the suspects."""
+    from typing import get_args
+
+    from fhircare.follow.evidence import by_day, sign_levels, suspects
+    from fhircare.log import Skin
+
+    logs = [entry(0, skin=skin, faded=90 if skin == "redness" else None) for skin in get_args(Skin)]
+    logs += [entry(0, signs=(sign,)) for sign in sign_levels(PLAN)]
+    logs += [
+        dataclasses.replace(entry(0), **change)
+        for change in ({"pain": 7}, {"falls": 1, "fall_hurt": True}, {"damage": True}, {"swelling": "sudden"})
+    ]
+    for one in logs:
+        (day,) = by_day(PLAN, [one]).values()
+        assert day.level not in ("stop", "emergency") or suspects([one]) == [one], one

@@ -16,7 +16,7 @@ import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from fhircare.follow.evidence import Evidence, by_day, follow_rules, sign_levels
+from fhircare.follow.evidence import Evidence, by_day, follow_rules, sign_levels, suspects
 from fhircare.planner.wear.pace import Climber, DayOutcome, Policy
 from fhircare.planner.wear.pace import Decision as Step
 
@@ -33,7 +33,7 @@ MOVES: tuple[Move, ...] = ("emergency", "stop", "step-back", "hold", "go-on")
 _CALLS: tuple[Call, ...] = ("none", "next-visit", "same-day", "now", "emergency-number")
 _ON = ("first-day", "climb", "longest", "all-day")
 WINDOW = 90
-"""Days of history a decision looks back on; a stop before them stands in the plan, which is then on hold."""
+"""Days of history a decision looks at closely; further back it looks for a stop that still stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +96,16 @@ def decide(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy)
 
 def live(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -> Lived:
     """Return what the days before ``on`` come down to; the arguments are those of ``decide``."""
-    known = by_day(plan, _latest(entries, on))
+    before = [entry for entry in entries if entry.on < on]
+    latest = sorted({entry.on for entry in before})[-WINDOW:]
+    begins = latest[0] if latest else on
+    known = by_day(plan, (entry for entry in before if entry.on >= begins))
     days = _days(plan, on, known)
     history = tuple(known.get(day.on, Evidence(day.on)) for day in days)
     climber = Climber(policy)
-    open_signs: set[str] = set()
+    open_signs = _still_open(plan, (entry for entry in before if entry.on < begins))
+    if open_signs:
+        climber.live(DayOutcome(step=days[0].step if days else 1, skin="stop"))
     levels = sign_levels(plan)
     for day, evidence in zip(days, history, strict=True):
         climber.live(outcome(day, evidence))
@@ -110,16 +115,24 @@ def live(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -
     return Lived(climber, tuple(sorted(open_signs)), history)
 
 
+def _still_open(plan: Plan, older: Iterable[LogEntry]) -> set[str]:
+    """Return the signs to stop at, of days too far back to be looked at closely, that nobody has released."""
+    entries = list(older)
+    levels = sign_levels(plan)
+    found = by_day(plan, suspects(entries))
+    last = max((entry.on for entry in entries if entry.released), default=None)
+    return {
+        sign
+        for day in found.values()
+        if last is None or day.on > last
+        for sign in day.signs
+        if levels[sign] in ("stop", "emergency")
+    }
+
+
 def decide_lived(plan: Plan, on: dt.date, lived: Lived) -> Decision:
     """Return the decision that follows from the days so far."""
     return _decision(plan, on, lived.climber.decide(), lived.standing, lived.history)
-
-
-def _latest(entries: Iterable[LogEntry], on: dt.date) -> list[LogEntry]:
-    """Return what was written about the latest days before ``on``, as many as a decision can look at."""
-    before = [entry for entry in entries if entry.on < on]
-    days = sorted({entry.on for entry in before})[-WINDOW:]
-    return [entry for entry in before if entry.on >= days[0]] if days else []
 
 
 def outcome(day: WearDay, evidence: Evidence) -> DayOutcome:

@@ -78,6 +78,24 @@ def by_day(plan: Plan, entries: Iterable[LogEntry]) -> dict[dt.date, Evidence]:
     return {on: _evidence(on, found, plan, levels, limits) for on, found in days.items()}
 
 
+_UNSUSPECTED = (None, "clear", "marks")
+
+
+def suspects(entries: Iterable[LogEntry]) -> list[LogEntry]:
+    """Return the entries that may hold a sign to stop at: cheap to ask of years, and never misses one."""
+    pain = follow_rules()["pain"]["stop_from"]
+    return [
+        entry
+        for entry in entries
+        if entry.signs
+        or entry.falls
+        or entry.damage
+        or entry.swelling == "sudden"
+        or (entry.pain is not None and entry.pain >= pain)
+        or any(session.skin not in _UNSUSPECTED for session in entry.sessions)
+    ]
+
+
 def _evidence(
     on: dt.date,
     entries: list[LogEntry],

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from fhircare.errors import PlanningError
 from fhircare.follow.decide import WINDOW
-from fhircare.follow.evidence import sign_levels
+from fhircare.follow.evidence import by_day, sign_levels, suspects
 from fhircare.follow.goals import judged, newly_achieved
 from fhircare.follow.review import Review, review
 from fhircare.follow.visits import with_change
@@ -103,10 +103,8 @@ def revision_of(seen: Review, entries: Sequence[LogEntry]) -> Revision | None:
 
 def _unseen_stop(plan: Plan, entries: Iterable[LogEntry]) -> bool:
     """Tell whether a sign to stop at was written down after the plan was: nobody has answered it yet."""
-    from fhircare.follow.evidence import by_day
-
     since = plan.written_at
-    fresh = [entry for entry in entries if since is None or entry.written_at > since]
+    fresh = (entry for entry in suspects(entries) if since is None or entry.written_at > since)
     return any(day.level in ("stop", "emergency") for day in by_day(plan, fresh).values())
 
 
