@@ -24,10 +24,11 @@ PROFESSIONALS = ("physician", "therapist", "clinic")
 
 
 class Of:
-    """A plan as if read from a bundle."""
+    """A plan as if read from a bundle that holds no log."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
+        self.bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "collection"}
 
     @staticmethod
     def source(place: str) -> str:
@@ -126,6 +127,7 @@ def test_every_place_a_page_speaks_of_is_known(record: str, reader: Any) -> None
 
     class Watched:
         plan = reading.plan
+        bundle = reading.bundle
 
         @staticmethod
         def source(place: str) -> str:

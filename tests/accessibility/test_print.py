@@ -40,6 +40,7 @@ class Moved:
     """A reading whose clinic stands in another country."""
 
     plan: object
+    bundle: object
     source: object
 
 
@@ -48,7 +49,7 @@ def in_country(example: str, country: str) -> Moved:
     found = reading(example)
     address = dataclasses.replace(found.plan.clinic.address, country=country)
     clinic = dataclasses.replace(found.plan.clinic, address=address)
-    return Moved(dataclasses.replace(found.plan, clinic=clinic), found.source)
+    return Moved(dataclasses.replace(found.plan, clinic=clinic), found.bundle, found.source)
 
 
 @pytest.mark.browser
