@@ -209,3 +209,13 @@ def test_drawings_become_pictures_with_their_text() -> None:
     assert light.startswith("<p>30 minutes</p>")
     assert 'alt="A &amp; B"' in light
     assert "<svg" not in light
+
+
+def test_marks_of_direction_stay_where_they_matter() -> None:
+    """UAX #9: isolating ASCII letters changes nothing where all runs from left to right; elsewhere it may."""
+    name, phone, hebrew = "<bdi>A. Miller (2)</bdi>", '<bdi dir="ltr">+1-815</bdi>', "<bdi>\u05d0 (2)</bdi>"
+
+    assert lighten(f'<html dir="ltr"><p>{name}{phone}{hebrew}') == (
+        f'<html dir="ltr"><p>A. Miller (2){phone}{hebrew}'
+    )
+    assert lighten(f'<html dir="rtl"><p>{name}') == f'<html dir="rtl"><p>{name}'

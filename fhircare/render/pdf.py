@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import base64
+import contextlib
+import gc
 import html
 import logging
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.errors import TemplateError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 _DRAWING = "data:image/svg+xml;base64,"
 
@@ -46,8 +51,9 @@ def pdf(page: str) -> bytes:
             return URLFetcherResponse(url, drawing, {"Content-Type": "image/svg+xml"})
 
     try:
-        document = weasyprint.HTML(string=lighten(page), url_fetcher=OnlyDrawings(fail_on_errors=True))
-        made: Any = document.write_pdf(pdf_variant="pdf/ua-1")
+        with _no_collections():
+            document = weasyprint.HTML(string=lighten(page), url_fetcher=OnlyDrawings(fail_on_errors=True))
+            made: Any = document.write_pdf(pdf_variant="pdf/ua-1")
     except FatalURLFetchingError as error:
         raise TemplateError(
             "the page asks for something from outside, or a drawing in it is broken — keep pictures and "
@@ -56,13 +62,32 @@ def pdf(page: str) -> bytes:
     return bytes(made)
 
 
+@contextlib.contextmanager
+def _no_collections() -> Iterator[None]:
+    """Hold Python's garbage collector back for a while.
+
+    The boxes of a page live to its end: each collection walks through all of them and frees next to nothing.
+    It is a matter of time alone, so another thread that starts the collector again meanwhile does no harm.
+    """
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
+
+
 def lighten(page: str) -> str:
     """Take out what a PDF has no use for: WeasyPrint weighs every element against every style.
 
-    Elements that only machines read go. A drawing becomes a picture of itself, its title and description the
-    text that stands for it.
+    Elements that only machines read go, and marks that keep two directions of writing apart where all of it
+    is ASCII on a page from left to right. A drawing becomes a picture of itself, its title and description
+    the text that stands for it.
     """
     page = re.sub(r"</?(?:time|data)\b[^>]*>| data-source=\"[^\"]*\"", "", page)
+    if 'dir="rtl"' not in page:
+        page = re.sub(r"<bdi>([\x20-%'-;=-\x7e]*)</bdi>", r"\1", page)
     return re.sub(r"(?s)<svg\b.*?</svg>", lambda found: _as_picture(found[0]), page)
 
 
