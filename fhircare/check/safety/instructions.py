@@ -165,10 +165,8 @@ def _how_often(repeat: Json, said: str) -> bool:
     amounts = [repeat.get("frequency", 1), repeat.get("period", 1)]
     if numbers(said) != _shown(amount for amount in amounts if amount != 1):
         return False
-    unit = _UNITS.get(text(repeat, "periodUnit"), "?")
-    if not re.search(rf"\b{unit}s?\b", said) or any(
-        re.search(rf"\b{other}s?\b", said) for other in _UNITS.values() if other != unit
-    ):
+    unit = _UNITS.get(text(repeat, "periodUnit"))
+    if {spoken for spoken in _UNITS.values() if re.search(rf"\b{spoken}s?\b", said)} != {unit}:
         return False
     when, days = repeat.get("when") or [], repeat.get("dayOfWeek") or []
     return _WEEKDAY.findall(said) == days and all(
