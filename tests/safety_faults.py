@@ -204,6 +204,7 @@ FAULTS: list[tuple[str, Callable[[Bundle], Any]]] = [
     ("wear.rise", rise),
     ("wear.reason", lambda b: request(b, "wear-session")["orderDetail"].pop()),
     ("wear.step", lambda b: put(wear_rule(b, 1)["extension"][1]["extension"][1]["valueQuantity"], "value", 5)),
+    ("wear.step-minutes", lambda b: put(wear_rule(b, 2)["extension"][1]["extension"][1]["valueQuantity"], "value", 2)),
     ("wear.skin-check", lambda b: drop_activity(b, "skin-check")),
     ("wear.skin-check-days", lambda b: put(request(b, "skin-check")["occurrencePeriod"], "end", "2026-11-20")),
     ("wear.skin-check-after", lambda b: request(b, "skin-check").pop("asNeededCodeableConcept")),

@@ -30,6 +30,7 @@ def check_wear(held: Held) -> None:
     _each_day(held, schedule, settings)
     _splits(held)
     _climb(held, schedule)
+    _rungs(held, schedule)
     _stopped(held, schedule)
     _skin_check(held, schedule)
     _overrides(held, settings)
@@ -56,6 +57,19 @@ def _days(held: Held, schedule: Schedule, settings: ResourceScope) -> None:
         for end, day in ends.items():
             if date(obj(owner.resource, name).get(end)) != day:
                 held.say("wear.period", ((owner.path, name), end))
+
+
+def _rungs(held: Held, schedule: Schedule) -> None:
+    """Days on one rung have the same minutes, and a higher rung never fewer; shortened days apart."""
+    longest: dict[int, int] = {}
+    for day in sorted(schedule.reasons):
+        reason, minutes = schedule.reasons[day], schedule.total(day)
+        if minutes and reason.rule != "shortened" and longest.setdefault(reason.step, minutes) != minutes:
+            held.say("wear.step-minutes", reason.detail.place("step"))
+    for one, other in pairwise(sorted(longest)):
+        if longest[other] < longest[one]:
+            day = next(d for d, reason in schedule.reasons.items() if reason.step == other)
+            held.say("wear.step-minutes", schedule.reasons[day].detail.place("step"))
 
 
 def _stopped(held: Held, schedule: Schedule) -> None:
