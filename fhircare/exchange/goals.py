@@ -135,8 +135,9 @@ class _Merge:
             return
         differing = sameness.differences(goal, ours)
         if not differing:
-            entry["resource"] = goal
-            self.bundle["entry"] += self.with_it
+            if _when(goal) != _when(ours):  # a later version that says the same: the version is worth keeping
+                entry["resource"] = goal
+                self.bundle["entry"] += self.with_it
             self.changes.append(GoalChange("unchanged", label))
             return
         if not self._room_for(goal, label, entry, differing):
