@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 from markupsafe import Markup, escape
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
 Kind = Literal["text", "time", "number", "phone"]
 """``text`` is typed by a person, ``time`` a date, clock time or length of time, ``number`` a count or
@@ -120,16 +120,22 @@ class Sentence:
     source: str = ""
 
     def __str__(self) -> str:
-        return "".join(str(self.values[piece]) if place else piece for place, piece in pieces(self.template))
+        return "".join(map(str, self._placed()))
 
     def __bool__(self) -> bool:
         return bool(self.template)
 
+    def _placed(self) -> Iterator[object]:
+        """The words and values in order; a value with its own full stop, as p.m. has, gets no second."""
+        stopped = False
+        for place, piece in pieces(self.template):
+            part = self.values[piece] if place else piece[stopped and piece.startswith(".") :]
+            stopped = place and str(part).endswith(".")
+            yield part
+
     def __html__(self) -> Markup:
         """The sentence escaped, its values in their elements."""
-        made = "".join(
-            escape(self.values[piece] if place else piece) for place, piece in pieces(self.template)
-        )
+        made = "".join(map(escape, self._placed()))
         if self.source:
             attributes = _attribute("value", self.key) + _attribute("data-source", self.source)
             made = f"<data{attributes}>{made}</data>"
