@@ -60,11 +60,19 @@ def _days(held: Held, schedule: Schedule, settings: ResourceScope) -> None:
 
 
 def _rungs(held: Held, schedule: Schedule) -> None:
-    """Days on one rung have the same minutes, and a higher rung never fewer; shortened days apart."""
+    """Days on one rung have the same minutes, and a higher rung never fewer; shortened days apart.
+
+    A whole day is as long as what else is on leaves it, so whole days may differ.
+    """
     longest: dict[int, int] = {}
+    whole = {reason.step for reason in schedule.reasons.values() if reason.rule == "all-day"}
     for day in sorted(schedule.reasons):
         reason, minutes = schedule.reasons[day], schedule.total(day)
-        if minutes and reason.rule != "shortened" and longest.setdefault(reason.step, minutes) != minutes:
+        if not minutes or reason.rule == "shortened":
+            continue
+        if reason.step in whole:
+            longest[reason.step] = max(minutes, longest.get(reason.step, 0))
+        elif longest.setdefault(reason.step, minutes) != minutes:
             held.say("wear.step-minutes", reason.detail.place("step"))
     for one, other in pairwise(sorted(longest)):
         if longest[other] < longest[one]:
