@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import functools
+import os
 import socket
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import settings
 
 from tests.golden import Golden
 
@@ -16,6 +18,12 @@ if TYPE_CHECKING:
 
 RECORDS = Path(__file__).parent.parent / "examples" / "records"
 _LOOPBACK = {"127.0.0.1", "::1", "localhost"}
+
+
+# In CI the same examples are drawn each time, so that a red run can be repeated; at the desk, new ones.
+settings.register_profile("ci", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
