@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 from functools import cache, lru_cache
 
+from fhircare.spec.luhn import luhn_ok
+
 _LONGEST = 4096  # no code in use comes near; a limit, so that no text costs more than it should
 
 # --- check digits ---
@@ -49,19 +51,6 @@ def verhoeff_ok(digits: str) -> bool:
     return check == 0
 
 
-def luhn_ok(characters: str) -> bool:
-    """Tell whether the last of some characters is their mod 10 ("Luhn", ISO/IEC 7812-1 annex B) check digit.
-
-    Capital letters, which LOINC's parts and answers begin with, count by their place after "0" in ASCII; this
-    was found from LOINC's own codes in HL7's definitions and examples, all of which agree.
-    """
-    total = 0
-    for place, character in enumerate(reversed(characters)):
-        number = ord(character) - 48
-        total += number * 2 - 9 * (number // 5) if place % 2 else number
-    return total % 10 == 0
-
-
 # --- SNOMED CT, LOINC, NPI ---
 
 _SCTID = re.compile(r"[1-9][0-9]{5,17}\Z")
@@ -73,7 +62,6 @@ _STRING = re.compile(r'"(?:[^"\\]|\\.)*"')
 # extension.
 _CONCEPT = frozenset({"00", "10"})
 _LOINC = re.compile(r"((?:L[A-Z])?[0-9]{1,8})-([0-9])\Z")
-_NPI = re.compile(r"[12][0-9]{9}\Z")
 
 
 def snomed_ok(code: str) -> bool:
@@ -99,14 +87,6 @@ def loinc_ok(code: str) -> bool:
     """
     match = _LOINC.match(code)
     return match is not None and luhn_ok(match[1] + match[2])
-
-
-def npi_ok(number: str) -> bool:
-    """Tell whether a number can be a US National Provider Identifier.
-
-    45 CFR 162.406: ten digits, the last a mod 10 check digit over 80840 and the others.
-    """
-    return _NPI.match(number) is not None and luhn_ok("80840" + number)
 
 
 # --- languages: BCP 47 ---

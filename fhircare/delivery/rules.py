@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from fhircare.errors import Fault
+from fhircare.spec.luhn import npi_ok
 
 if TYPE_CHECKING:
     from fhircare.delivery.record import DeliveryRecord
@@ -58,7 +59,7 @@ def _people(record: DeliveryRecord) -> Iterator[Fault]:
         yield Fault("professionals", "names no prosthetist", "add one with role: prosthetist")
     for index, person in enumerate(record.professionals):
         for place, identifier in enumerate(person.identifiers):
-            if identifier.system == _NPI_SYSTEM and not _npi_ok(identifier.value):
+            if identifier.system == _NPI_SYSTEM and not npi_ok(identifier.value):
                 yield Fault(
                     f"professionals[{index}].identifiers[{place}].value",
                     "is not a National Provider Identifier",
@@ -70,17 +71,6 @@ def _people(record: DeliveryRecord) -> Iterator[Fault]:
         yield Fault("patient.birth_date", "is not before the delivery", "correct one of the two dates")
     if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", record.patient.language):
         yield Fault("patient.language", "is not a language tag", "use BCP 47, such as en, es or es-US")
-
-
-def _npi_ok(value: str) -> bool:
-    """Return whether the check digit is right: Luhn over 80840 + the ten digits (45 CFR 162.406)."""
-    if not re.fullmatch(r"[12]\d{9}", value):
-        return False
-    total = 0
-    for place, digit in enumerate(reversed("80840" + value)):
-        number = int(digit) * (2 if place % 2 else 1)
-        total += number - 9 if number > 9 else number
-    return total % 10 == 0
 
 
 def _limb(record: DeliveryRecord) -> Iterator[Fault]:
