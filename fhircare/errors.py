@@ -175,3 +175,12 @@ class OutcomeUnclear(ServerUnavailable):
     """The request went out and no usable answer came: it may have been carried out. Look first."""
 
     code = "unclear"
+
+
+def place_in_code(error: BaseException) -> str:
+    """Return the kind and place of a fault of ours, not its message: that might hold a file's content."""
+    trace = error.__traceback__
+    while trace and trace.tb_next:
+        trace = trace.tb_next
+    where = f"{trace.tb_frame.f_globals.get('__name__', '?')}:{trace.tb_lineno}" if trace else "?"
+    return f"{type(error).__name__} at {where}"

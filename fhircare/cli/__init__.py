@@ -8,7 +8,7 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-from fhircare.errors import FhircareError
+from fhircare.errors import FhircareError, place_in_code
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,7 +58,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         if os.environ.get("FHIRCARE_DEBUG"):
             raise
-        _say(_fault_of_ours(error))
+        _say(
+            f"this is a fault of fhircare ({place_in_code(error)}); please report this line. "
+            "FHIRCARE_DEBUG=1 shows more, and may show what is in the file"
+        )
         return 2
 
 
@@ -101,15 +104,3 @@ def _top(words: list[str]) -> int:
 
 def _say(text: str) -> None:
     sys.stderr.write("".join(f"fhircare: {line}\n" for line in text.splitlines()))
-
-
-def _fault_of_ours(error: Exception) -> str:
-    """Name the place of a fault of ours, and nothing else: its message might hold what was in the file."""
-    trace = error.__traceback__
-    while trace and trace.tb_next:
-        trace = trace.tb_next
-    where = f"{trace.tb_frame.f_globals.get('__name__', '?')}:{trace.tb_lineno}" if trace else "?"
-    return (
-        f"this is a fault of fhircare ({type(error).__name__} at {where}); please report this line. "
-        "FHIRCARE_DEBUG=1 shows more, and may show what is in the file"
-    )

@@ -13,7 +13,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from fhircare.errors import FhircareError, InputError, ServerRefused, ServerUnavailable
+from fhircare.errors import (
+    FhircareError,
+    InputError,
+    ServerRefused,
+    ServerUnavailable,
+    place_in_code,
+)
 from fhircare.exchange import wire
 from fhircare.exchange.client import FhirServer
 from fhircare.exchange.entries import entries, series
@@ -107,7 +113,12 @@ class Pusher:
         except FhircareError as error:
             outbox.set_aside(parcel.id, self.holder, str(error), now=self.now())
         except Exception as error:  # noqa: BLE001 - one bad parcel must not keep the others
-            outbox.set_aside(parcel.id, self.holder, _fault_of_ours(error), now=self.now())
+            outbox.set_aside(
+                parcel.id,
+                self.holder,
+                f"a fault of fhircare ({place_in_code(error)}); please report this line",
+                now=self.now(),
+            )
         except BaseException:
             outbox.later(parcel.id, self.holder, "stopped", now=self.now(), wait=0, chance=0, counts=False)
             raise
@@ -157,11 +168,3 @@ def queue(outbox: Outbox, destination: str, body: bytes, *, now: float, pdf: byt
 def _told(report: SendReport) -> str:
     counts = ", ".join(f"{number} {name}" for name, number in sorted(report.counts.items()))
     return f"{report.way}: {counts}" + ("" if report.verified else "; not all as sent")
-
-
-def _fault_of_ours(error: Exception) -> str:
-    trace = error.__traceback__
-    while trace and trace.tb_next:
-        trace = trace.tb_next
-    where = f"{trace.tb_frame.f_globals.get('__name__', '?')}:{trace.tb_lineno}" if trace else "?"
-    return f"a fault of fhircare ({type(error).__name__} at {where}); please report this line"
