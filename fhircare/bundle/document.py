@@ -20,6 +20,7 @@ from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import US_CORE
 from fhircare.bundle.identity import BASE, is_ours
+from fhircare.bundle.in_force import the_careplan
 from fhircare.bundle.located import Node
 from fhircare.bundle.narrative import LANGUAGE, bullets, heading, narrative
 from fhircare.bundle.source import Source
@@ -51,7 +52,7 @@ def as_document(bundle: Mapping[str, Any], *, at: dt.datetime | None = None) -> 
         BundleError: When the bundle holds no CarePlan, or no time is told and the plan has none (bdl-10).
     """
     source = Source(bundle)
-    careplan = _only(source)
+    careplan = the_careplan(source)
     when = at.isoformat() if at else (bundle.get("timestamp") or careplan.word("created"))
     if not when or "T" not in when:
         raise BundleError(Fault("CarePlan.created", "tells no time", "tell when the document is made"))
@@ -85,13 +86,6 @@ def _names(source: Source) -> dict[int, str]:
             raise BundleError(Fault(f"{entry.path}.fullUrl", "is missing", "give every entry its fullUrl"))
         names[id(entry.get("resource").value)] = url
     return names
-
-
-def _only(source: Source) -> Node:
-    for resource in source.resources:
-        if resource.kind == "CarePlan" and source.root.kind == "Bundle":
-            return resource
-    raise BundleError(Fault("Bundle.entry", "holds no CarePlan", "give a bundle that holds a plan"))
 
 
 def _identifier(bundle: Mapping[str, Any], careplan: Node) -> Json:
@@ -259,7 +253,7 @@ def handout_entry(
         BundleError: When the bundle holds no CarePlan.
     """
     source = Source(bundle)
-    careplan = _only(source)
+    careplan = the_careplan(source)
     own = careplan.first("identifier")
     key = f"handout/{language}/{content_type}"
     name = uuid.uuid5(uuid.NAMESPACE_URL, f"{BASE}/{own.word('system')}/{own.word('value')}/{key}")

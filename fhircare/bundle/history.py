@@ -28,8 +28,9 @@ from fhircare.bundle.careplan import unshared
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import says
 from fhircare.bundle.identity import is_ours
+from fhircare.bundle.in_force import CURRENT, revision_of
 from fhircare.bundle.logbook import draft_on, panels_in_force
-from fhircare.bundle.reading import read, revision_of
+from fhircare.bundle.reading import read
 from fhircare.bundle.source import Source
 from fhircare.spec import terms
 
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
     from fhircare.plan import Plan
 
 _CANCELLED = "http://terminology.hl7.org/CodeSystem/appointment-cancellation-reason"
-_OPEN = ("draft", "active", "on-hold")
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +158,9 @@ def _past(entry: Json, plan: Plan, change: Change) -> Json:
     kind, status = resource.get("resourceType"), resource.get("status")
     if not _ours(resource):
         return entry
-    if kind == "CarePlan" and status in _OPEN:
+    if kind == "CarePlan" and status in CURRENT:
         return {**entry, "resource": _replaced(resource, plan, change)}
-    if kind == "ServiceRequest" and status in _OPEN and resource.get("intent") == "plan":
+    if kind == "ServiceRequest" and status in CURRENT and resource.get("intent") == "plan":
         ended = "completed" if _last_day(resource) < change.on.isoformat() else "revoked"
         return {**entry, "resource": {**resource, "status": ended}}
     if kind == "Appointment" and status in ("proposed", "booked"):

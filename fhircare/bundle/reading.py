@@ -8,7 +8,6 @@ that we do not know is left aside and named. "Do not" is never read as a target.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -18,7 +17,7 @@ from fhircare.bundle.care import read_sock_guide, read_task, read_tasks
 from fhircare.bundle.clinic import read_clinic
 from fhircare.bundle.device import read_prosthesis
 from fhircare.bundle.goal import read_goals, read_measurements
-from fhircare.bundle.identity import is_ours
+from fhircare.bundle.in_force import careplans, is_break_in, numbered, revision_of
 from fhircare.bundle.limb import read_circumstances, read_limb, read_risks
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.order import read_order
@@ -106,20 +105,11 @@ def _name_the_rest(source: Source, careplan: Node, places: dict[str, str]) -> No
 
 
 def _careplan(source: Source) -> Node:
-    """Return the plan that the bundle is about: one of ours, then a current one, then the newest revision."""
-
-    def rank(one: Node) -> tuple[bool, bool, int, str]:
-        current = one.word("status") in {"active", "draft", "on-hold"}
-        return (not _is_ours(one), not current, -revision_of(one).value, repr(one.value))
-
-    plans = sorted((r for r in source.resources if r.kind == "CarePlan"), key=rank)
+    """Return the plan that the bundle is about; others are named as unread."""
+    plans = careplans(source)
     for other in plans[1:]:
         source.skip(other, "is another plan; one plan is read at a time")
     return plans[0] if plans else Node(None, source.root.path)
-
-
-def _is_ours(careplan: Node) -> bool:
-    return any(category.code_in("plan-kind") for category in careplan.items("category"))
 
 
 def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
@@ -185,22 +175,8 @@ def _intent(careplan: Node) -> Read[Any]:
     return Read("plan", told.path) if told.value == "order" else choice(told, get_args(Intent), "proposal")
 
 
-def _identifier(careplan: Node, kind: str) -> Read[str]:
-    for one in careplan.items("identifier"):
-        if is_ours(one.get("system").string(), kind):
-            return one.text("value")
-    return Read("")
-
-
 def _number(careplan: Node) -> Read[str]:
-    return _identifier(careplan, "plan-series").or_else(careplan.first("identifier").text("value"))
-
-
-def revision_of(careplan: Node) -> Read[int]:
-    """Return the plan's revision, 1 when its identifiers tell none."""
-    told = _identifier(careplan, "plan")
-    tail = re.search(r"/r([1-9][0-9]{0,8})$", told.value)
-    return Read(int(tail[1]), told.path) if tail else Read(1)
+    return numbered(careplan, "plan-series").or_else(careplan.first("identifier").text("value"))
 
 
 def _synthetic(careplan: Node) -> Read[bool]:
@@ -230,7 +206,7 @@ def _clinic(source: Source, careplan: Node, team: Node | None, patient: Node | N
     places += [patient.get("managingOrganization")] if patient else []
     for reference in [*places, careplan.get("author")]:
         found = source.resolve(reference)
-        if found is not None and found.kind == "PractitionerRole" and not _is_ours(careplan):
+        if found is not None and found.kind == "PractitionerRole" and not is_break_in(careplan):
             found = source.resolve(found.get("organization"))
         if found is not None and found.kind == "Organization":
             return found
