@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.bundle.advice import forbidden, read_advice
 from fhircare.bundle.appointment import read_visits
+from fhircare.bundle.belonging import holds, meant, same_person, stands, unknown_modifier, warns, works
 from fhircare.bundle.care import read_sock_guide, read_task, read_tasks
 from fhircare.bundle.clinic import read_clinic
 from fhircare.bundle.device import read_prosthesis
@@ -32,16 +33,6 @@ from fhircare.spec import terms
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Mapping
-
-
-_VALID: dict[str, set[str]] = {
-    "ServiceRequest": {"draft", "active", "on-hold", "completed"},
-    "Observation": {"preliminary", "final", "amended", "corrected"},
-    "Device": {"active", ""},
-}
-"""The statuses with which a resource that the plan rests on counts."""
-_INSTRUCTIONS = {"plan", "order", "original-order", "reflex-order"}
-"""The intents of a request that is meant to be carried out (R4 request-intent)."""
 
 
 @dataclass(frozen=True)
@@ -115,21 +106,21 @@ def _careplan(source: Source) -> Node:
 def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
     patient = _subject(source, careplan)
     team = next(
-        (one for one in source.follow(careplan.items("careTeam")) if _works(source, one, patient)), None
+        (one for one in source.follow(careplan.items("careTeam")) if works(source, one, patient)), None
     )
     clinic = _clinic(source, careplan, team, patient)
-    conditions = [one for one in source.follow(careplan.items("addresses")) if _holds(source, one, patient)]
+    conditions = [one for one in source.follow(careplan.items("addresses")) if holds(source, one, patient)]
     support = source.follow(careplan.items("supportingInfo"))
     status = choice(careplan.text("status"), get_args(PlanStatus), "draft")
     activities, not_to_do, details = _activities(source, careplan, patient, status.value)
     requests = [one for one in activities if one.kind == "ServiceRequest"]
-    observations = [one for one in support if _stands(source, one, patient, "Observation")]
-    devices = [one for one in support if _stands(source, one, patient, "Device")]
-    flags = [one for one in support if _warns(source, one, patient, status.value)]
+    observations = [one for one in support if stands(source, one, patient, "Observation")]
+    devices = [one for one in support if stands(source, one, patient, "Device")]
+    flags = [one for one in support if warns(source, one, patient, status.value)]
     goals = [
         one
         for one in source.follow(careplan.items("goal"))
-        if _same_person(source, one, one.get("subject"), patient)
+        if same_person(source, one, one.get("subject"), patient)
     ]
     start = _start(careplan, source)
     tasks = listed([*read_tasks(source, requests, start), *_detail_tasks(source, details, start)])
@@ -145,7 +136,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
         clinic=read_clinic(source, clinic),
         professionals=read_professionals(source, team, clinic),
         patient=read_patient(source, patient),
-        order=read_order([one for one in support if _stands(source, one, patient, "ServiceRequest")]),
+        order=read_order([one for one in support if stands(source, one, patient, "ServiceRequest")]),
         limb=read_limb(source, conditions, observations),
         risks=read_risks(conditions),
         circumstances=read_circumstances(observations),
@@ -213,64 +204,7 @@ def _clinic(source: Source, careplan: Node, team: Node | None, patient: Node | N
     return None
 
 
-# ------------------------------------------------------------------ what belongs to it
-
-
-def _stands(source: Source, one: Node, patient: Node | None, kind: str) -> bool:
-    """Tell whether a resource of this kind is valid and about the plan's person."""
-    if one.kind != kind:
-        return False
-    if one.word("status") not in _VALID[kind] or _unknown_modifier(one):
-        source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
-        return False
-    return _same_person(source, one, one.get("patient" if kind == "Device" else "subject"), patient)
-
-
-def _warns(source: Source, one: Node, patient: Node | None, status: str) -> bool:
-    """Tell whether a flag of the plan's person still warns."""
-    if one.kind != "Flag":
-        return False
-    told = one.word("status")
-    valid = told == "active" or (status in {"revoked", "completed"} and told == "inactive")
-    if not valid or _unknown_modifier(one):
-        source.skip(one, "is not current, or carries a modifier that is not known")
-        return False
-    return _same_person(source, one, one.get("subject"), patient)
-
-
-def _holds(source: Source, condition: Node, patient: Node | None) -> bool:
-    """Tell whether a condition is current, not refuted, and about the plan's person."""
-    status = condition.get("clinicalStatus").code_in("condition-clinical").value
-    verified = condition.get("verificationStatus").code_in("condition-ver-status").value
-    told = condition.kind == "Condition" and status in {"active", "recurrence", "relapse", ""}
-    if not told or verified in {"refuted", "entered-in-error"} or _unknown_modifier(condition):
-        source.skip(condition, "is no current condition")
-        return False
-    return _same_person(source, condition, condition.get("subject"), patient)
-
-
-def _same_person(source: Source, one: Node, subject: Node, patient: Node | None) -> bool:
-    if patient is None or not subject or source.points_to(subject, patient):
-        return True
-    source.skip(one, "is about somebody else")
-    return False
-
-
-def _works(source: Source, team: Node, patient: Node | None) -> bool:
-    if team.kind == "CareTeam" and team.word("status") in {"proposed", "active", "suspended", ""}:
-        return _same_person(source, team, team.get("subject"), patient)
-    source.skip(team, "is no care team that works")
-    return False
-
-
-def _unknown_modifier(one: Node) -> bool:
-    return bool(one.items("modifierExtension")) or bool(one.get("implicitRules"))
-
-
-def _current(told: str, status: str) -> bool:
-    return told == status or (
-        status in {"draft", "active", "on-hold"} and told in {"draft", "active", "on-hold"}
-    )
+# ------------------------------------------------------------------ what it asks for
 
 
 def _activities(
@@ -288,34 +222,19 @@ def _activities(
             if not found:
                 continue
             one = found[0]
-        if _unknown_modifier(activity) or _unknown_modifier(one):
+        if unknown_modifier(activity) or unknown_modifier(one):
             source.skip(one, "carries a modifier that is not known")
         elif one.get("doNotPerform").value is True:
             not_to_do.append(forbidden(one))
         elif not detail and one.kind == "Appointment":
             asked.append(one)
-        elif not _meant(source, one, patient, status, detail=bool(detail)):
+        elif not meant(source, one, patient, status, detail=bool(detail)):
             continue
         else:
             (details if detail else asked).append(one)
             if not detail and one.kind not in {"ServiceRequest", "CommunicationRequest"}:
                 source.skip(one, "is a kind of activity that this plan has no place for")
     return asked, not_to_do, details
-
-
-def _meant(source: Source, one: Node, patient: Node | None, status: str, *, detail: bool) -> bool:
-    told = one.word("status")
-    if detail:
-        valid = told in {"not-started", "scheduled", "in-progress", "on-hold", "unknown", ""}
-    else:
-        valid = _current(told, status)
-    if not valid:
-        source.skip(one, "is not current")
-        return False
-    if not detail and one.kind == "ServiceRequest" and one.word("intent") not in _INSTRUCTIONS:
-        source.skip(one, "is an option or a proposal, not an instruction")
-        return False
-    return detail or _same_person(source, one, one.get("subject"), patient)
 
 
 def _detail_tasks(source: Source, details: list[Node], start: dt.date | None) -> list[Read[CareTask]]:
