@@ -9,7 +9,7 @@ on unchanged. What only the planner needs (routine, wishes, cadence) is in ``fhi
 
 from __future__ import annotations
 
-from fhircare.delivery.reading import MAX_BYTES, delivery_schema, read_delivery
+from fhircare.delivery.reading import MAX_BYTES, delivery_of, delivery_schema, read_delivery, read_fields
 from fhircare.delivery.record import (
     DeliveryRecord,
     FollowUp,
@@ -27,6 +27,8 @@ __all__ = [
     "LeftOut",
     "Routine",
     "WearWishes",
+    "delivery_of",
     "delivery_schema",
     "read_delivery",
+    "read_fields",
 ]

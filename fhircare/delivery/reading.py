@@ -37,18 +37,44 @@ def read_delivery(text: str) -> DeliveryRecord:
     """
     if not text.strip():
         raise DeliveryError(Fault("", "is empty", "write a delivery record; `fhircare schema` describes it"))
+    data, lines = read_fields(text)
+    return delivery_of(data, lines)
+
+
+def read_fields(text: str) -> tuple[dict[str, Any], dict[Place, int]]:
+    """Return the fields written in ``text``, YAML 1.2 or JSON, as plain data, and the line of each place.
+
+    Lines are known for YAML only. Whether the fields make a record is for ``delivery_of`` to say.
+
+    Raises:
+        DeliveryError: When the text cannot be read, or holds no fields.
+    """
     data, lines = _json(text) if text.lstrip().startswith("{") else _yaml(text)
     if not isinstance(data, dict):
         raise DeliveryError(
             Fault("", "holds no fields", "a record is a list of `field: value` lines; see `fhircare schema`")
         )
+    return data, lines
+
+
+def delivery_of(data: dict[str, Any], lines: Mapping[Place, int] | None = None) -> DeliveryRecord:
+    """Return the delivery record made of plain data; text may stand for numbers, dates and clock times.
+
+    Args:
+        data: The fields, as ``read_fields`` gives them.
+        lines: The line of each place, for the faults.
+
+    Raises:
+        DeliveryError: With every fault found; none repeats a value from the record.
+    """
+    known = lines or {}
     try:
         return DeliveryRecord.model_validate(data)
     except ValidationError as error:
         found = faults_of(error, DeliveryRecord.model_json_schema())
-        raise DeliveryError([_with_line(fault, place, lines) for place, fault in found]) from None
+        raise DeliveryError([_with_line(fault, place, known) for place, fault in found]) from None
     except DeliveryError as error:
-        raise DeliveryError([_with_line(f, _place(f.field), lines) for f in error.faults]) from None
+        raise DeliveryError([_with_line(f, _place(f.field), known) for f in error.faults]) from None
 
 
 def delivery_schema() -> dict[str, Any]:
