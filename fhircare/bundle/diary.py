@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from fhircare.bundle.draft import Draft
     from fhircare.bundle.source import Source
 
+VALID = ("final", "corrected", "amended")
+"""The statuses with which an entry counts."""
 REPLACES = "http://hl7.org/fhir/StructureDefinition/observation-replaces"
 _CHOICES = {"sweating": ("none", "some", "heavy"), "swelling": ("none", "some", "sudden")}
 _COUNTS = ("falls",)
@@ -151,7 +153,7 @@ def _component(name: str, **value: Any) -> Json:
 def panels(source: Source) -> list[Node]:
     """Return the log's panels in the bundle, those that were corrected since left out."""
     found = [one for one in source.of_type("Observation") if _is(one, "day-log")]
-    found = [one for one in found if one.get("status").value in ("final", "corrected", "amended")]
+    found = [one for one in found if one.word("status") in VALID]
     replaced = [source.resolve(one.extension(REPLACES).get("valueReference")) for one in found]
     gone = [id(one.value) for one in replaced if one is not None]
     return [one for one in found if id(one.value) not in gone]

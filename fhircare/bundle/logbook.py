@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.careplan import unshared
-from fhircare.bundle.diary import REPLACES, read_entries, read_entry, write_entry
+from fhircare.bundle.diary import REPLACES, VALID, read_entries, read_entry, write_entry
 from fhircare.bundle.draft import Draft
 from fhircare.bundle.located import Node
 from fhircare.bundle.source import Source
@@ -75,7 +75,8 @@ def take_log(bundle: Mapping[str, Any], plan: Plan, entries: Iterable[LogEntry])
         LogError: When an entry is older than the one that stands for its day and author; nothing is taken.
     """
     known: dict[tuple[dt.date, str], list[_Panel]] = {}
-    for panel in _panels(bundle):
+    entries = list(entries)
+    for panel in _panels(bundle, {entry.on for entry in entries}):
         known.setdefault((panel.entry.on, panel.entry.author), []).append(panel)
     draft = draft_on(bundle, plan)
     new: list[LogEntry] = []
@@ -125,35 +126,78 @@ def draft_on(bundle: Mapping[str, Any], plan: Plan) -> Draft:
     return draft
 
 
-def panels_in_force(bundle: Mapping[str, Any]) -> Iterator[tuple[str, Json]]:
-    """Yield the fullUrl and the resource of every day's panel that no other replaces."""
-    panels = [(e.get("fullUrl", ""), e["resource"]) for e in bundle.get("entry", []) if _is_panel(e)]
-    gone = {url for _, panel in panels for url in _replaced(panel)}
-    return ((url, panel) for url, panel in panels if url not in gone)
+class Resources:
+    """The resources of a bundle by every name that a reference may use, without being read.
+
+    Attributes:
+        entries: Bundle.entry, as it stands.
+    """
+
+    def __init__(self, bundle: Mapping[str, Any]) -> None:
+        self.entries: list[Json] = list(bundle.get("entry", []))
+        self._by_name: dict[str, Json] = {}
+        for entry in self.entries:
+            resource, url = entry.get("resource") or {}, str(entry.get("fullUrl", ""))
+            own = f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else ""
+            for name in (url, "/".join(url.rsplit("/", 2)[-2:]), own):
+                if name:
+                    self._by_name.setdefault(name, resource)
+
+    def get(self, reference: Any) -> Json | None:
+        """Return what a Reference points to, None when it is not here."""
+        told = reference.get("reference") if isinstance(reference, dict) else None
+        if not isinstance(told, str):
+            return None
+        found = self._by_name.get(told)
+        return found if found is not None else self._by_name.get("/".join(told.rsplit("/", 2)[-2:]))
+
+    def of_type(self, kind: str) -> list[Json]:
+        """Return the resources of a type, in order."""
+        resources = (entry.get("resource") or {} for entry in self.entries)
+        return [one for one in resources if one.get("resourceType") == kind]
+
+    def members(self, panel: Json) -> list[Json]:
+        """Return the Observations that a day's panel gathers."""
+        found = (self.get(one) for one in panel.get("hasMember", []))
+        return [one for one in found if one is not None and one.get("resourceType") == "Observation"]
 
 
-def _panels(bundle: Mapping[str, Any]) -> Iterator[_Panel]:
-    current = {url for url, _ in panels_in_force(bundle)}
+def panels_in_force(
+    bundle: Mapping[str, Any], resources: Resources | None = None
+) -> Iterator[tuple[str, Json]]:
+    """Yield the fullUrl and the resource of every day's panel that is valid and that no other replaces."""
+    found = resources or Resources(bundle)
+    panels = [(e.get("fullUrl", ""), e["resource"]) for e in found.entries if is_panel(e)]
+    panels = [(url, panel) for url, panel in panels if panel.get("status") in VALID]
+    gone = {id(found.get(old)) for _, panel in panels for old in _replaced(panel)}
+    return ((url, panel) for url, panel in panels if id(panel) not in gone)
+
+
+def _panels(bundle: Mapping[str, Any], days: set[dt.date]) -> Iterator[_Panel]:
+    """Yield the entries of some days, those that were corrected as well."""
+    resources = Resources(bundle)
+    wanted = {day.isoformat() for day in days}
+    current = {id(panel) for _, panel in panels_in_force(bundle, resources)}
     source = Source(bundle)
-    for index, one in enumerate(bundle.get("entry", [])):
-        if _is_panel(one):
+    for index, one in enumerate(resources.entries):
+        if is_panel(one) and str(one["resource"].get("effectiveDateTime", ""))[:10] in wanted:
             panel = Node(one["resource"], f"Bundle.entry[{index}].resource")
             entry = read_entry(source, panel)
             if entry is not None:
-                url = one.get("fullUrl", "")
-                yield _Panel(entry, url, url in current)
+                yield _Panel(entry, one.get("fullUrl", ""), id(one["resource"]) in current)
 
 
-def _is_panel(entry: Json) -> bool:
-    resource = entry.get("resource", {})
-    if resource.get("resourceType") != "Observation":
+def is_panel(entry: Json) -> bool:
+    """Tell whether an entry of a bundle is the panel of a day of the log."""
+    resource = entry.get("resource") or {}
+    if resource.get("resourceType") != "Observation" or not isinstance(resource.get("code"), dict):
         return False
     wanted = terms.uri("log")
-    codings = resource.get("code", {}).get("coding", [])
+    codings = resource["code"].get("coding") or []
     return any(one.get("system") == wanted and one.get("code") == "day-log" for one in codings)
 
 
-def _replaced(panel: Json) -> Iterator[str]:
+def _replaced(panel: Json) -> Iterator[Any]:
     for one in panel.get("extension", []):
         if one.get("url") == REPLACES:
-            yield one.get("valueReference", {}).get("reference", "")
+            yield one.get("valueReference")

@@ -18,7 +18,9 @@ from fhircare.bundle.care import read_sock_guide, read_task, read_tasks
 from fhircare.bundle.clinic import read_clinic
 from fhircare.bundle.device import read_prosthesis
 from fhircare.bundle.goal import read_goals, read_measurements
+from fhircare.bundle.guest import is_guest, read_guest
 from fhircare.bundle.in_force import careplans, is_break_in, numbered, revision_of
+from fhircare.bundle.leftover import unread_of
 from fhircare.bundle.limb import read_circumstances, read_limb, read_risks
 from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.order import read_order
@@ -34,18 +36,22 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Mapping
 
+    from fhircare.bundle.retold import Guest
+
 
 @dataclass(frozen=True)
 class Reading:
     """A plan read from a bundle.
 
     Attributes: bundle: The bundle as it came. plan: The plan. unread: What the bundle says about the plan
-        that the plan does not hold, each with its place and reason.
+        that the plan does not hold, each with its place and reason; of a plan that another system wrote,
+        all that ``guest`` does not tell. guest: Such a plan retold; None for one of ours.
     """
 
     bundle: Mapping[str, Any]
     plan: Plan
     unread: tuple[Unread, ...] = ()
+    guest: Guest | None = None
     places: dict[str, str] = field(default_factory=dict, repr=False)
 
     def source(self, place: str) -> str:
@@ -73,15 +79,17 @@ def read(bundle: Mapping[str, Any]) -> Reading:
     source = Source(bundle)
     careplan = _careplan(source)
     found = _read_plan(source, careplan)
+    if not careplan:
+        source.skip(careplan, "holds no CarePlan")
+    if is_guest(source, careplan):
+        guest = read_guest(source, careplan, _subject(source, careplan))
+        return Reading(bundle, found.value, unread_of(source, frozenset(guest.paths)), guest, found.parts)
     _name_the_rest(source, careplan, found.parts)
-    return Reading(bundle, found.value, tuple(dict.fromkeys(source.unread)), found.parts)
+    return Reading(bundle, found.value, tuple(dict.fromkeys(source.unread)), places=found.parts)
 
 
 def _name_the_rest(source: Source, careplan: Node, places: dict[str, str]) -> None:
     """Name what the CarePlan points to and no leaf was read from."""
-    if not careplan:
-        source.skip(careplan, "holds no CarePlan")
-        return
     read_from = {*places.values(), *(one.path for one in source.unread)}
     touched = {f"{path}.".partition(".resource.")[0] for path in read_from}
     pointed = [*careplan.items("supportingInfo"), *careplan.items("goal"), *careplan.items("addresses")]

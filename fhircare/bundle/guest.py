@@ -1,0 +1,343 @@
+"""A plan that another system wrote, retold: what each resource says, in order, with its place.
+
+Nothing is derived: no day is reckoned, no code is read as one of ours, no schedule is made. A resource that
+is not current, is not meant, is about somebody else or carries a modifier that is not known is left aside.
+What is told here is what a page for such a plan shows; ``leftover`` names the rest.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from fhircare.bundle.belonging import holds, meant, same_person, unknown_modifier, warns, works
+from fhircare.bundle.elements import CODES, FACTS, TITLE
+from fhircare.bundle.in_force import is_break_in
+from fhircare.bundle.prose import lines_of
+from fhircare.bundle.request import activity
+from fhircare.bundle.retold import PARTS, Contact, Fact, Guest, Item, Part, Prose
+from fhircare.bundle.told import Told, leaves, name_of, tell, tell_name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from fhircare.bundle.located import Node
+    from fhircare.bundle.source import Source
+
+
+def is_guest(source: Source, careplan: Node) -> bool:
+    """Tell whether a plan was written by another system: neither it nor what it asks for is coded as ours."""
+    if is_break_in(careplan):
+        return False
+    asked = (source.resolve(one.get("reference")) for one in careplan.items("activity"))
+    return not any(activity(one) for one in asked if one is not None and one.kind == "ServiceRequest")
+
+
+def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
+    """Retell a bundle.
+
+    Args:
+        source: The bundle.
+        careplan: Its plan; without one, the problems, findings, devices and documents of its one person are
+            told, and nothing is told to do.
+        patient: The plan's person, None when the bundle does not hold them.
+    """
+    documents = [one for one in source.resources if one.kind == "Composition" and not careplan]
+    about = careplan or next(iter(documents), None)
+    subject = about.get("subject") if about else None
+    person = name_of(source, patient) if patient else tell_name(source, subject) if subject else None
+    born = patient and tell(source, patient.get("birthDate"))
+    usable = bool(careplan) and not unknown_modifier(careplan)
+    if careplan and not usable:
+        source.skip(careplan, "carries a modifier that is not known")
+        return Guest(None, person, born or None, {}, (), tuple(_contacts(source, careplan, patient)))
+    told = dict(_of_plan(source, careplan, patient)) if careplan else dict(_of_person(source, patient))
+    prose = [*_prose(about, said=bool(told)), *(one for each in documents for one in _sections(source, each))]
+    return Guest(
+        about=_item(source, about.kind, about) if about else None,
+        person=person,
+        born=born or None,
+        parts={part: told[part] for part in PARTS if told.get(part)},
+        prose=tuple(prose),
+        contacts=tuple(_contacts(source, careplan or about, patient)),
+    )
+
+
+# ------------------------------------------------------------------ which resources
+
+
+def _of_plan(source: Source, plan: Node, patient: Node | None) -> Iterator[tuple[Part, tuple[Item, ...]]]:
+    do, do_not, visits = _activities(source, plan, patient)
+    seen = {id(one.value) for one in visits}
+    others = [one for one in source.of_type("Appointment") if id(one.value) not in seen and patient]
+    visits += [one for one in others if any(_points(source, p, patient) for p in one.items("participant"))]
+    support = [one for one in map(source.resolve, plan.items("supportingInfo")) if one is not None]
+    flags = _unique([*support, *(_of(source, "Flag", patient))], "Flag")
+    worn = [*support, *_of(source, "Device", patient), *_of(source, "DeviceUseStatement", patient)]
+    devices = _unique(worn, "Device", "DeviceUseStatement")
+    yield "do", tuple(do)
+    yield "do-not", tuple(do_not)
+    yield "signs", _items(source, (one for one in flags if warns(source, one, patient, plan.word("status"))))
+    yield "visits", _items(source, (one for one in visits if _valid(source, one)))
+    yield "goals", _pointed(source, plan.items("goal"), "Goal", patient)
+    yield "problems", _pointed(source, plan.items("addresses"), "Condition", patient)
+    yield "devices", _items(source, (one for one in devices if _valid(source, one, patient)))
+    measures = _unique(support, "Observation")
+    yield "measures", _items(source, (one for one in measures if _valid(source, one, patient)))
+    documents = _unique([*support, *_of(source, "DocumentReference", patient)], "DocumentReference")
+    yield "documents", _items(source, (one for one in documents if _valid(source, one, patient)))
+    yield "people", tuple(_people(source, plan, patient))
+
+
+def _of_person(source: Source, patient: Node | None) -> Iterator[tuple[Part, tuple[Item, ...]]]:
+    """Yield what is known of the one person of a bundle without a plan; nothing when it is not one person."""
+    subjects = {
+        one.get(name).word("reference") for one in source.resources for name in ("subject", "patient")
+    }
+    alone = patient is not None or (not source.of_type("Patient") and len(subjects - {""}) < 2)
+    kinds: tuple[tuple[Part, tuple[str, ...]], ...] = (
+        ("signs", ("Flag",)),
+        ("goals", ("Goal",)),
+        ("problems", ("Condition",)),
+        ("allergies", ("AllergyIntolerance",)),
+        ("devices", ("Device", "DeviceUseStatement")),
+        ("measures", ("Observation",)),
+        ("documents", ("DocumentReference",)),
+    )
+    for part, types in kinds if alone else ():
+        found = [one for one in source.resources if one.kind in types]
+        yield part, _items(source, (one for one in found if _valid(source, one, patient)))
+    visits = [one for one in source.resources if one.kind == "Appointment" and alone]
+    yield "visits", _items(source, (one for one in visits if _valid(source, one)))
+
+
+def _activities(
+    source: Source, plan: Node, patient: Node | None
+) -> tuple[list[Item], list[Item], list[Node]]:
+    do: list[Item] = []
+    do_not: list[Item] = []
+    visits: list[Node] = []
+    for each in plan.items("activity"):
+        detail = each.get("detail")
+        one = detail or source.resolve(each.get("reference")) or each.get("reference")
+        kind = "detail" if detail else one.kind
+        if unknown_modifier(each) or unknown_modifier(one):
+            source.skip(one, "carries a modifier that is not known")
+        elif not detail and not kind:
+            do += _named_only(each.get("reference"), "activity")
+        elif kind == "Appointment":
+            visits.append(one)
+        elif kind not in {"detail", "ServiceRequest", "CommunicationRequest", "Task"}:
+            source.skip(one, "is a kind of activity that this plan has no place for")
+        elif meant(source, one, patient, plan.word("status"), detail=bool(detail)):
+            found = _item(source, kind, one)
+            (do_not if one.get("doNotPerform").value is True else do).append(found)
+    return do, do_not, visits
+
+
+def _of(source: Source, kind: str, patient: Node | None) -> list[Node]:
+    """Return the resources of a kind that say they are about this person."""
+    element = "patient" if kind == "Device" else "subject"
+    return [
+        one
+        for one in source.of_type(kind)
+        if patient is not None and source.points_to(one.get(element), patient)
+    ]
+
+
+def _unique(found: Iterable[Node], *kinds: str) -> list[Node]:
+    return list({id(one.value): one for one in found if one.kind in kinds}.values())
+
+
+def _points(source: Source, participant: Node, patient: Node | None) -> bool:
+    return source.points_to(participant.get("actor"), patient)
+
+
+_OVER = {
+    "entered-in-error",
+    "inactive",
+    "superseded",
+    "stopped",
+    "not-done",
+    "rejected",
+    "cancelled",
+    "unknown",
+}
+
+
+def _valid(source: Source, one: Node, patient: Node | None = None) -> bool:
+    """Tell whether a resource counts: it is about this person, is not over or wrong, and is not modified."""
+    if one.kind == "Condition" and not holds(source, one, patient):
+        return False
+    status = one.word("lifecycleStatus") or one.word("status")
+    verified = {coding.word("code") for coding in one.get("verificationStatus").items("coding")}
+    over = status in _OVER and not (one.kind == "Appointment" and status == "cancelled")
+    if over or verified & {"refuted", "entered-in-error"} or unknown_modifier(one):
+        source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
+        return False
+    subject = one.get("patient") if one.kind in {"Device", "AllergyIntolerance"} else one.get("subject")
+    if patient is None and _elsewhere(source, subject):
+        source.skip(one, "is about somebody else")
+        return False
+    return same_person(source, one, subject, patient)
+
+
+def _elsewhere(source: Source, subject: Node) -> bool:
+    """Tell whether somebody is not the one whom the plan points to, where the bundle holds neither."""
+    plans = [one for one in source.resources if one.kind in {"CarePlan", "Composition"}]
+    ours = {one.get("subject").word("reference") for one in plans[:1]} - {""}
+    return bool(ours) and subject.word("reference") not in {*ours, ""}
+
+
+# ------------------------------------------------------------------ what they say
+
+
+def _items(source: Source, found: Iterable[Node]) -> tuple[Item, ...]:
+    """Retell resources; one that says no more than its status is left to be named."""
+    items = (_item(source, one.kind, one) for one in found)
+    return tuple(item for item in items if item.title or any(f.told.kind != "code" for f in item.facts))
+
+
+def _pointed(source: Source, references: list[Node], kind: str, patient: Node | None) -> tuple[Item, ...]:
+    """Retell what references lead to; one that leads nowhere gives what it displays."""
+    found: list[Item] = []
+    for reference in references:
+        one = source.resolve(reference)
+        if one is None:
+            found += _named_only(reference, kind)
+        elif one.kind == kind and _valid(source, one, patient):
+            found.append(_item(source, kind, one))
+    return tuple(found)
+
+
+def _named_only(reference: Node, kind: str) -> list[Item]:
+    display = reference.text("display")
+    if not display:
+        return []
+    return [Item(kind, Told("text", display.value, display.path, leaves(reference)), (), reference.path)]
+
+
+def _item(source: Source, kind: str, one: Node) -> Item:
+    title = next((told for told in _all(source, one, TITLE[kind]) if told[1].kind == "text"), None)
+    name = title[1] if title else None
+    facts = [
+        Fact(element.partition("[")[0] if "actor" in element else element.rpartition(".")[2], told)
+        for element, told in _all(source, one, FACTS[kind])
+        if name is None or told.path != name.path
+    ]
+    parts = [_target(source, target) for target in one.items("target")] if kind == "Goal" else []
+    return Item(kind, name, tuple(facts), one.path, tuple(part for part in parts if part is not None))
+
+
+def _all(source: Source, one: Node, elements: tuple[str, ...]) -> Iterator[tuple[str, Told]]:
+    for element in elements:
+        for node in _places([one], element.split(".")):
+            told = _coded(source, node) if element in CODES else tell(source, node)
+            if told is not None:
+                yield element, told
+
+
+def _places(nodes: list[Node], steps: list[str]) -> list[Node]:
+    """Return the nodes that a path such as ``content[].attachment.title`` leads to; arrays are opened."""
+    for step in steps:
+        name = step.removesuffix("[]")
+        nodes = [below for node in nodes for below in (node.items(name) or [node.get(name)])]
+    # A primitive that repeats is an array of values, which items() opens too.
+    return [node for node in nodes if node.value is not None and not isinstance(node.value, list)]
+
+
+def _coded(source: Source, node: Node) -> Told | None:
+    if isinstance(node.value, str) and node.value:
+        return Told("code", node.value, node.path, (node.path,))
+    concept = tell(source, node)
+    if concept is None:
+        return None
+    code = node.first("coding").word("code")
+    return Told("code", code, concept.path, concept.paths) if code and not node.word("text") else concept
+
+
+def _target(source: Source, target: Node) -> Item | None:
+    """Retell a target of a goal: its measure with the value to reach, or nothing."""
+    detail = next(
+        (
+            told
+            for kind in ("Quantity", "Range", "CodeableConcept", "String", "Boolean", "Integer")
+            if (told := tell(source, target.get(f"detail{kind}"))) is not None
+        ),
+        None,
+    )
+    measure = tell(source, target.get("measure"))
+    if detail is None and target.value and any(name.startswith("detail") for name in target.value):
+        return None
+    due = tell(source, target.get("dueDate"))
+    facts = [Fact("detail", detail)] if detail else []
+    facts += [Fact("dueDate", due)] if due else []
+    return Item("target", measure, tuple(facts), target.path) if measure or detail or due else None
+
+
+# ------------------------------------------------------------------ people and prose
+
+
+def _people(source: Source, plan: Node, patient: Node | None) -> Iterator[Item]:
+    for team in filter(None, map(source.resolve, plan.items("careTeam"))):
+        if not works(source, team, patient):
+            continue
+        for participant in team.items("participant"):
+            name = tell_name(source, participant.get("member"))
+            if name is None:
+                continue
+            roles = [told for role in participant.items("role") if (told := tell(source, role)) is not None]
+            yield Item("participant", name, tuple(Fact("role", role) for role in roles), participant.path)
+
+
+def _contacts(source: Source, plan: Node | None, patient: Node | None) -> Iterator[Contact]:
+    """Yield who can be called: those the plan, its team or the person's record point to, with a phone."""
+    places: list[Node] = []
+    if plan:
+        teams = [team for team in map(source.resolve, plan.items("careTeam")) if team is not None]
+        places += [one for team in teams for one in team.items("managingOrganization")]
+        places += [
+            *plan.items("contributor"),
+            plan.get("author"),
+            *plan.items("author"),
+            plan.get("custodian"),
+        ]
+        places += [member.get("member") for team in teams for member in team.items("participant")]
+    if patient:
+        places += [patient.get("managingOrganization"), *patient.items("generalPractitioner")]
+    found = _unique(
+        [one for one in map(source.resolve, places) if one is not None],
+        "Organization", "Practitioner", "PractitionerRole",
+    )  # fmt: skip
+    for one in found:
+        phones = [
+            told
+            for each in one.items("telecom")
+            if each.word("system") == "phone" and each.word("use") != "old"
+            and (told := tell(source, each.get("value"))) is not None
+        ]  # fmt: skip
+        name = name_of(source, one)
+        if phones and name is not None and one.get("active").value is not False:
+            yield Contact(name, tell(source, one.first("code")), tuple(phones))
+
+
+def _prose(about: Node | None, *, said: bool) -> Iterator[Prose]:
+    """Yield the narrative of a plan; one that only repeats what was said already is left out."""
+    if not about or (said and about.get("text").word("status") == "generated"):
+        return
+    div = about.get("text").get("div")
+    lines = lines_of(div.string())
+    if lines:
+        yield Prose(None, lines, about.word("language"), div.path)
+
+
+def _sections(source: Source, document: Node) -> Iterator[Prose]:
+    """Yield the narratives of a document's sections, those inside others behind them."""
+    waiting = document.items("section")
+    while waiting:
+        section = waiting.pop(0)
+        waiting = section.items("section") + waiting
+        div = section.get("text").get("div")
+        lines = lines_of(div.string())
+        if lines:
+            heading = tell(source, section.get("title")) or tell(source, section.get("code"))
+            yield Prose(heading, lines, document.word("language"), div.path)
