@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 MOST_PAGES = 500
 """A search that goes on for longer is a circle, or not the search we asked for."""
 _PLACE = re.compile(r"(?:^|/)([A-Z][A-Za-z]+)/([A-Za-z0-9.\-]{1,64})(?:/_history/([A-Za-z0-9.\-]{1,64}))?$")
+_WEAK = re.compile(r'(?:W/)?"([A-Za-z0-9.\-]{1,64})"')
 
 Resource = dict[str, Any]
 
@@ -59,6 +60,8 @@ class Written:
     status: int
     reference: str = ""
     """Literal reference, "" when the server did not say."""
+    version: str = ""
+    """The version it became, "" when the server did not say."""
     problem: str = ""
     """The server's words when it failed."""
 
@@ -84,6 +87,10 @@ class FhirServer:
     def __init__(self, transport: Transport, *, capabilities: Capabilities | None = None) -> None:
         self.transport, self._known = transport, capabilities
         self._search_by_post = True
+        self.reads_lists = False
+        """Whether the server has shown that it reads a list of values in a search to its end."""
+        self.tags_are_versions = False
+        """Whether the server has shown that its ETag is W/"versionId", so that a version tells the ETag."""
 
     @property
     def base(self) -> str:
@@ -262,14 +269,21 @@ def place(text: str) -> str:
     return f"{match[1]}/{match[2]}" if match else ""
 
 
+def version_in(text: str) -> str:
+    """Return the version in a Location, or in an ETag such as W/"3"; "" for none."""
+    match = _PLACE.search(text.partition("?")[0]) or _WEAK.fullmatch(text.strip())
+    return str(match[match.re.groups] or "") if match else ""
+
+
 def _single(answer: Answer, private: frozenset[str]) -> Written:
     if outcome.failed(answer.body):
         raise OutcomeUnclear(f"answers {answer.status}, and in it: {outcome.sentence(answer.body, private)}")
     body = answer.body if isinstance(answer.body, dict) else {}
-    reference = place(answer.headers.get("Location", "")) or place(answer.headers.get("Content-Location", ""))
+    told = answer.headers.get("Location", "") or answer.headers.get("Content-Location", "")
+    reference = place(told)
     if not reference and body.get("id") and body.get("resourceType") != "OperationOutcome":
         reference = f"{body['resourceType']}/{body['id']}"
-    return Written(answer.status, reference)
+    return Written(answer.status, reference, version_in(told) or version_in(answer.etag))
 
 
 def _entry(entry: Any, private: frozenset[str]) -> Written:
@@ -279,13 +293,14 @@ def _entry(entry: Any, private: frozenset[str]) -> Written:
     said = (
         outcome.sentence(response.get("outcome"), private) if outcome.failed(response.get("outcome")) else ""
     )
-    reference = place(str(response.get("location", "")))
+    told = str(response.get("location", ""))
+    reference = place(told)
     resource = entry.get("resource") if isinstance(entry, dict) else None
     if not reference and isinstance(resource, dict) and resource.get("id"):
         reference = f"{resource.get('resourceType')}/{resource['id']}"
     if not 200 <= status < 300 and not said:
         said = "no words"
-    return Written(status, reference, said)
+    return Written(status, reference, version_in(told) or version_in(str(response.get("etag", ""))), said)
 
 
 def _rows(body: Resource, found: Found, hidden: frozenset[str]) -> None:

@@ -13,10 +13,11 @@ import base64
 import copy
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import urlsplit
 
+from fhircare.bundle.in_force import careplan_in_force
 from fhircare.errors import BundleError, Fault
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ ACTORS = frozenset(
 """Who and where: shared by many, changed by none of us."""
 MOST_INLINE = 1_048_576
 """Content up to this size travels inside its DocumentReference; larger content as a Binary of its own."""
+
+GOALS = "/goals"
+"""Ends the series of the goals that are given of a plan."""
 
 Owner = Literal["actor", "foreign", "own"]
 Resource = dict[str, Any]
@@ -52,6 +56,10 @@ class Entry:
     """System and value it is found by."""
     also: tuple[tuple[str, str], ...] = ()
     """Its other identifiers: an actor may be known there by any of them."""
+    in_force: bool = False
+    """Whether it is the CarePlan that the bundle is about; others in it are history."""
+    closes: bool = False
+    """Whether it is a CarePlan, or leads to one: it goes last, when all that plans list is there."""
 
     @property
     def kind(self) -> str:
@@ -77,14 +85,17 @@ def entries(bundle: Any) -> tuple[Entry, ...]:
 def series(bundle: Any) -> str:
     """Return what stays the same through all revisions of a plan: its series number, else the bundle's own.
 
-    The CarePlan's second identifier is the series (the first is of the revision); "" when there is neither.
+    The CarePlan's last identifier is the series (the first is of the revision). What is given of a plan
+    without the plan itself, its goals, is a series of its own: it goes elsewhere, and must not wait for the
+    plan. "" when there is no number.
     """
-    listed = bundle.get("entry", []) if isinstance(bundle, dict) else []
-    plans = [e.get("resource", {}) for e in listed if e.get("resource", {}).get("resourceType") == "CarePlan"]
-    for numbers in (*(plan.get("identifier", []) for plan in plans), [bundle.get("identifier") or {}]):
-        if numbers and numbers[-1].get("value"):
-            return f"{numbers[-1].get('system', '')}|{numbers[-1]['value']}"
-    return ""
+    plan = careplan_in_force(bundle)
+    if plan is not None and (numbers := plan.get("identifier")) and numbers[-1].get("value"):
+        return f"{numbers[-1].get('system', '')}|{numbers[-1]['value']}"
+    number = bundle.get("identifier") or {}
+    return (
+        f"{number.get('system', '')}|{number['value']}{GOALS * (plan is None)}" if number.get("value") else ""
+    )
 
 
 def patient_of(found: tuple[Entry, ...]) -> Entry:
@@ -116,7 +127,8 @@ def references(value: Any) -> Iterator[dict[str, Any]]:
 
 def _read(bundle: Resource) -> list[Entry]:
     listed, faults = bundle.get("entry") or [], []
-    owners = _plan_origins(listed) or _own_origin(bundle)
+    plan = careplan_in_force(bundle)
+    owners = _origins(plan) if plan is not None else _own_origin(bundle)
     found: list[Entry] = []
     for index, item in enumerate(listed):
         place = f"Bundle.entry[{index}]"
@@ -127,7 +139,8 @@ def _read(bundle: Resource) -> list[Entry]:
         if resource["resourceType"] in ("Composition", "OperationOutcome"):
             continue
         full_url = item.get("fullUrl") or f"{resource['resourceType']}/{resource.get('id', index)}"
-        found.append(_entry(place, str(full_url), resource, owners))
+        entry = _entry(place, str(full_url), resource, owners)
+        found.append(replace(entry, in_force=resource is plan))
     faults += _twice(found)
     if faults or not found:
         raise BundleError(faults or Fault("Bundle.entry", "is empty", "there is nothing to send"))
@@ -168,15 +181,8 @@ def _twice(found: list[Entry]) -> Iterator[Fault]:
         seen[key] = entry.place
 
 
-def _plan_origins(listed: list[Any]) -> frozenset[str]:
-    plans = [
-        item["resource"]
-        for item in listed
-        if isinstance(item, dict) and (item.get("resource") or {}).get("resourceType") == "CarePlan"
-    ]
-    return frozenset(
-        _origin(str(i["system"])) for plan in plans for i in plan.get("identifier", []) if i.get("system")
-    )
+def _origins(plan: Resource) -> frozenset[str]:
+    return frozenset(_origin(str(i["system"])) for i in plan.get("identifier", []) if i.get("system"))
 
 
 def _own_origin(bundle: Resource) -> frozenset[str]:
@@ -236,13 +242,9 @@ def plain(reference: str) -> str:
 def _ordered(found: list[Entry]) -> list[Entry]:
     known = {entry.full_url: entry for entry in found}
     known |= {f"{e.kind}/{e.full_url.rsplit('/', 1)[-1]}": e for e in found if "/" in e.full_url}
-    faults, done, order, path = [], set[str](), [], list[str]()
-    for entry in found:
-        for reference in references(entry.resource):
-            target = str(reference["reference"])
-            if plain(target) not in known and (target.startswith("urn:") or "://" not in target):
-                faults.append(Fault(entry.place, "refers to what is not in it", "send a whole bundle"))
-                break
+    faults, done, order, path = list(_astray(found, known)), set[str](), [], list[str]()
+    links = {entry.full_url: linked(entry, known) for entry in found}
+    closing = _closing(found, links)
 
     def visit(entry: Entry) -> None:
         if entry.full_url in done:
@@ -251,17 +253,34 @@ def _ordered(found: list[Entry]) -> list[Entry]:
             faults.append(Fault(entry.place, "is part of a circle of references", "leave one of them out"))
             return
         path.append(entry.full_url)
-        for target in linked(entry, known):
+        for target in links[entry.full_url]:
             visit(target)
         path.pop()
         done.add(entry.full_url)
-        order.append(entry)
+        order.append(replace(entry, closes=entry.full_url in closing))
 
-    # People first; the plan itself as late as it can, so that it is seen only when all it lists is there.
-    for entry in sorted(
-        found, key=lambda e: (e.owner != "actor", e.kind == "CarePlan", e.kind == "Provenance")
-    ):
+    # People first; plans, and what leads to them, last: a plan is seen only when all it lists is there.
+    for entry in sorted(found, key=lambda e: (e.owner != "actor", e.full_url in closing)):
         visit(entry)
     if faults:
         raise BundleError(faults)
     return order
+
+
+def _astray(found: list[Entry], known: dict[str, Entry]) -> Iterator[Fault]:
+    for entry in found:
+        for reference in references(entry.resource):
+            target = str(reference["reference"])
+            if plain(target) not in known and (target.startswith("urn:") or "://" not in target):
+                yield Fault(entry.place, "refers to what is not in it", "send a whole bundle")
+                break
+
+
+def _closing(found: list[Entry], links: dict[str, list[Entry]]) -> set[str]:
+    """Return the fullUrls of the CarePlans and of whatever leads to one: its origin, a warning about it."""
+    closing = {entry.full_url for entry in found if entry.kind == "CarePlan"}
+    before = 0
+    while before != len(closing):
+        before = len(closing)
+        closing |= {url for url, targets in links.items() if any(t.full_url in closing for t in targets)}
+    return closing

@@ -106,7 +106,7 @@ def document_reference(
     pdf: bytes | None,
 ) -> Resource:
     """Return the DocumentReference that holds a plan: as FHIR for machines, as PDF for people."""
-    plan = next((entry.resource for entry in found if entry.kind == "CarePlan"), {})
+    plan = next((entry.resource for entry in found if entry.in_force), {})
     person = patient_of(found).resource
     numbers = plan.get("identifier") or [bundle.get("identifier") or {}]
     title = str(plan.get("title") or "Care plan")

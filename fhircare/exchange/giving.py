@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING, Any
 
+from fhircare.bundle.in_force import careplan_in_force
 from fhircare.errors import BundleError, Fault
 from fhircare.exchange import wire
 from fhircare.exchange.entries import plain, references
@@ -25,10 +26,10 @@ def give_goals(bundle: dict[str, Any]) -> dict[str, Any]:
         BundleError: When there is no plan, or no goal in it.
     """
     listed = [entry for entry in bundle.get("entry") or [] if isinstance(entry.get("resource"), dict)]
-    plans = [entry["resource"] for entry in listed if entry["resource"].get("resourceType") == "CarePlan"]
-    if len(plans) != 1:
-        raise BundleError(Fault("Bundle.entry", "is not one plan", "name a plan's bundle"))
-    named = {str(r.get("reference", "")) for r in plans[0].get("goal") or []}
+    plan = careplan_in_force(bundle)
+    if plan is None:
+        raise BundleError(Fault("Bundle.entry", "holds no plan", "name a plan's bundle"))
+    named = {str(r.get("reference", "")) for r in plan.get("goal") or []}
     goals = [entry for entry in listed if _is(entry, "Goal") and _name(entry) & named]
     if not goals:
         raise BundleError(Fault("CarePlan.goal", "is empty", "there is nothing to give"))
@@ -39,7 +40,7 @@ def give_goals(bundle: dict[str, Any]) -> dict[str, Any]:
         "resourceType": "Bundle",
         "type": "collection",
         # Whose goals these are is told by the plan's number, as in the whole bundle.
-        "identifier": _series(plans[0]) or bundle.get("identifier"),
+        "identifier": _series(plan) or bundle.get("identifier"),
         "timestamp": bundle.get("timestamp"),
         "entry": [copy.deepcopy(entry) for entry in listed if id(entry) in wanted],
     }

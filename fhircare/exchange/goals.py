@@ -13,6 +13,7 @@ import uuid
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from fhircare.bundle.in_force import careplan_in_force
 from fhircare.errors import BundleError, Fault
 from fhircare.exchange import same as sameness
 from fhircare.exchange.entries import ACTORS, references
@@ -102,10 +103,10 @@ class _Merge:
         self.with_it: list[dict[str, Any]] = []  # who comes into the bundle along with a goal that is taken
         listed = bundle.get("entry") or []
         people = [entry for entry in listed if entry["resource"].get("resourceType") == "Patient"]
-        plans = [entry for entry in listed if entry["resource"].get("resourceType") == "CarePlan"]
-        if len(people) != 1 or len(plans) != 1:
+        plan = careplan_in_force(self.bundle)
+        if len(people) != 1 or plan is None:
             raise BundleError(Fault("Bundle.entry", "is not one plan of one patient", "name a plan's bundle"))
-        self.patient, self.plan = people[0], plans[0]["resource"]
+        self.patient, self.plan = people[0], plan
 
     def one(self, name: str, theirs: Resource) -> None:
         """Merge one goal."""

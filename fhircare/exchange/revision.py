@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from fhircare.bundle.in_force import CURRENT
 from fhircare.errors import ServerRefused
 from fhircare.exchange.client import escape
 from fhircare.exchange.many import read_all
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
 
     from fhircare.exchange.client import FhirServer, Resource, Stored
 
-IN_FORCE = ("draft", "active", "on-hold")
-"""States of a request or plan that still asks somebody to do something (FHIR R4 request-status)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
@@ -30,6 +28,12 @@ class Withdrawal:
 
     stored: Stored
     becomes: Resource
+
+    @property
+    def name(self) -> str:
+        """The name under which it is remembered, as ``Cargo.key``: it was ours once."""
+        number = next(iter(_bare(self.becomes.get("identifier"))), {})
+        return f"{self.becomes['resourceType']}|{number.get('system', '')}|{number.get('value', '')}"
 
 
 def revision_of(careplan: Resource) -> int:
@@ -41,13 +45,15 @@ def revision_of(careplan: Resource) -> int:
     return 0
 
 
-def withdrawals(server: FhirServer, careplan: Resource, new_activities: Collection[str]) -> list[Withdrawal]:
-    """Return what of earlier revisions on the server is still in force and has to go.
+def withdrawals(server: FhirServer, careplan: Resource, ours: Collection[str]) -> list[Withdrawal]:
+    """Return what of earlier revisions on the server is still in force, and has to go unsaid by the bundle.
+
+    A bundle that was followed holds its earlier revisions itself, and says what has become of them.
 
     Args:
         server: The server.
-        careplan: The new revision, with literal references where they are known.
-        new_activities: Literal references of what the new revision lists.
+        careplan: The plan in force, with literal references where they are known.
+        ours: Literal references of all that is in the bundle: sending it sees to those.
 
     Raises:
         ServerRefused: When the server already holds a later revision: an old plan must not replace it.
@@ -62,7 +68,11 @@ def withdrawals(server: FhirServer, careplan: Resource, new_activities: Collecti
     mine = revision_of(careplan)
     if any(revision_of(row) > mine for row in plans):
         raise ServerRefused("already holds a later revision of this plan: nothing was sent")
-    old = [row for row in plans if revision_of(row) < mine and row.get("status") in IN_FORCE]
+    old = [
+        row
+        for row in plans
+        if revision_of(row) < mine and row.get("status") in CURRENT and f"CarePlan/{row['id']}" not in ours
+    ]
     if not old:
         return []
     begins = str((careplan.get("period") or {}).get("start", ""))
@@ -71,7 +81,7 @@ def withdrawals(server: FhirServer, careplan: Resource, new_activities: Collecti
         current = server.read(f"CarePlan/{plan['id']}")
         if current is None:
             continue
-        gone = [a for a in _activities(current.resource, server.base) if a not in new_activities]
+        gone = [a for a in _activities(current.resource, server.base) if a not in ours]
         found += [
             Withdrawal(request, _ended(request.resource, begins))
             for request in read_all(server, gone).values()
@@ -82,7 +92,7 @@ def withdrawals(server: FhirServer, careplan: Resource, new_activities: Collecti
 
 
 def _to_withdraw(resource: Resource) -> bool:
-    return resource.get("status") in IN_FORCE and resource.get("intent") in ("plan", "proposal")
+    return resource.get("status") in CURRENT and resource.get("intent") in ("plan", "proposal")
 
 
 def _ended(request: Resource, begins: str) -> Resource:

@@ -102,14 +102,17 @@ class Sending:
         for rank in range(max((len(item.entry.also) for item in actors), default=0)):
             still = [item for item in actors if not item.reference and len(item.entry.also) > rank]
             self._find({(item.entry.kind, *item.entry.also[rank]): item for item in still})
+        nameless = [item for item in unknown if not item.entry.identifier]
+        for item, stored_as in find_nameless(self.server, self.cargo, self.memory, nameless):
+            _saw(item, stored_as)
         for item in due:
-            if not item.entry.identifier and not item.reference:
-                _saw(item, find_nameless(self.server, self.cargo, self.memory, item))
             if item.stored is not None and item.entry.owner == "own":
                 self._same_person(item, item.stored)
 
     def _find(self, keyed: dict[Key, Item]) -> None:
-        for key, stored in find_all(self.server, keyed).items():
+        named = ((i, i.entry.identifier) for i in self.cargo.items if i.stored is not None)
+        there = next(((item.entry.kind, *name) for item, name in named if name), None)
+        for key, stored in find_all(self.server, keyed, there=there).items():
             _saw(keyed[key], stored)
 
     def _same_person(self, item: Item, stored: Stored) -> None:
@@ -144,8 +147,9 @@ class Sending:
                 f"{', '.join(changed)}. Nothing was overwritten"
             )
         for item in group:
-            if item.entry.kind == "CarePlan" and revision_of(item.entry.resource):
-                steps += self._withdrawals(item)
+            if item.entry.in_force and revision_of(item.entry.resource):
+                ours = {other.reference for other in self.cargo.items}
+                steps += withdrawals(self.server, self.cargo.resolved(item), ours)
         return steps
 
     def _ours(self, item: Item) -> bool:
@@ -177,8 +181,10 @@ class Sending:
         if self.cargo.open(item):
             return "different"
         ours = self.cargo.resolved(item)
+        if sameness.unresolved(stored.resource) and not sameness.unresolved(ours):
+            return "different"
         mark = sameness.fingerprint(ours)
-        if item.written == mark and not sameness.unresolved(stored.resource):
+        if item.written == mark:
             return "same"  # acknowledged; what the server made of it is told in the report
         before = self.memory.recall(self.cargo.key(item))
         known = before is not None and before.reference == item.reference
@@ -192,10 +198,6 @@ class Sending:
             item.kept = True
             return "same"
         return "changed there"
-
-    def _withdrawals(self, plan: Item) -> list[Withdrawal]:
-        listed = {target.reference for target in self.cargo.targets(plan)}
-        return withdrawals(self.server, self.cargo.resolved(plan), listed)
 
     # --- writing -------------------------------------------------------------------------------------------
 
@@ -221,6 +223,7 @@ class Sending:
         return not any(self.cargo.open(write.item, made) for write in writes)
 
     def _send(self, chunk: list[Step]) -> None:
+        chunk = writing.fresh(self.server, chunk)
         if self.way == "single":
             request = writing.single(self.server, self.cargo, chunk[0])
         else:
@@ -238,6 +241,7 @@ class Sending:
         for step, _ in done:
             if isinstance(step, Write):
                 step.item.written = sameness.fingerprint(self.cargo.resolved(step.item))
+        self._acknowledged(done)
         self._judge(chunk, results)
 
     def _place(self, step: Step, result: Written) -> None:
@@ -247,6 +251,21 @@ class Sending:
         step.item.reference = result.reference or step.item.reference
         if step.over is None and result.status == 200:
             step.item.was_there = True  # somebody else had just made it
+
+    def _acknowledged(self, done: list[tuple[Step, Written]]) -> None:
+        """Remember at once what was taken: were we stopped now, it would look like somebody else's change."""
+        arrived: dict[str, Arrived] = {}
+        for step, result in done:
+            if not result.version:
+                continue
+            if isinstance(step, Withdrawal):
+                mark = sameness.fingerprint(step.becomes)
+                arrived[step.name] = Arrived(step.stored.reference, result.version, mark)
+            elif step.item.entry.owner != "actor" and (self._ours(step.item) or result.status == 201):
+                name = self.cargo.key(step.item)
+                arrived[name] = Arrived(step.item.reference, result.version, step.item.written)
+        if arrived:
+            self.memory.remember(arrived)
 
     def _judge(self, chunk: list[Step], results: list[Written]) -> None:
         """A transaction may have been run as a batch: look at what became of each entry, even after a 200."""

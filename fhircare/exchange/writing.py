@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from fhircare.errors import Conflict
 from fhircare.exchange.client import escape
+from fhircare.exchange.many import read_all
 from fhircare.exchange.revision import Withdrawal
 
 if TYPE_CHECKING:
@@ -28,21 +29,31 @@ class Write:
 Step = Write | Withdrawal
 
 
-def closes(step: Step) -> bool:
-    """Return whether a step belongs into the last transaction: the plan itself, and what it replaces."""
-    return isinstance(step, Withdrawal) or step.item.entry.kind in ("CarePlan", "Provenance")
-
-
 def chunks(steps: list[Step], size: int) -> list[list[Step]]:
-    """Return the steps in transactions of at most ``size``; the plan and what it replaces stay together."""
+    """Return the steps in transactions of at most ``size``.
+
+    Plans and what leads to them come last. Plans themselves, the new one and those it replaces, stay in one
+    transaction, so that nobody has two plans in force.
+    """
     if len(steps) <= size:
         return [steps] if steps else []
-    first, last = [s for s in steps if not closes(s)], [s for s in steps if closes(s)]
-    cut = [first[start : start + size] for start in range(0, len(first), size)]
+    first, plans, after = ([s for s in steps if _turn(s) == turn] for turn in (0, 1, 2))
+    cut, last = _cut(first, size), plans + after
     if cut and len(cut[-1]) + len(last) <= size:
         cut[-1] += last
         return cut
-    return cut + [last[start : start + size] for start in range(0, len(last), size)]
+    return cut + _cut(last, size)
+
+
+def _turn(step: Step) -> int:
+    """Return when a step's turn is: 0 what plans list, 1 plans, 2 what leads to plans."""
+    if isinstance(step, Withdrawal):
+        return int(step.becomes["resourceType"] == "CarePlan")
+    return 1 if step.item.entry.kind == "CarePlan" else 2 * step.item.entry.closes
+
+
+def _cut(steps: list[Step], size: int) -> list[list[Step]]:
+    return [steps[start : start + size] for start in range(0, len(steps), size)]
 
 
 def condition(system: str, value: str) -> str:
@@ -53,12 +64,30 @@ def condition(system: str, value: str) -> str:
     return f"identifier={quote(f'{escape(system)}|{escape(value)}', safe='')}"
 
 
-def transaction(server: FhirServer, cargo: Cargo, steps: list[Step]) -> Request:
-    """Return the one request that carries out all steps or none.
+def fresh(server: FhirServer, steps: list[Step]) -> list[Step]:
+    """Return the steps with what is to be updated read again, for its ETag byte for byte.
 
     Raises:
-        Conflict: When something to be updated has changed since it was looked at.
+        Conflict: When something has changed since it was looked at.
     """
+    over = {step.over.reference: step.over for step in steps if isinstance(step, Write) and step.over}
+    now = read_all(server, [name for name, stored in over.items() if not stored.etag])
+    for name, stored in now.items():
+        again = stored
+        if stored is not None and not stored.etag and not server.tags_are_versions:
+            again = server.read(name)
+            server.tags_are_versions = again is not None and again.etag == f'W/"{again.version}"'
+        if again is None or again.version != over[name].version:
+            raise Conflict(f"{name} has changed while it was looked at")
+        over[name] = again
+    return [
+        replace(step, over=over[step.over.reference]) if isinstance(step, Write) and step.over else step
+        for step in steps
+    ]
+
+
+def transaction(server: FhirServer, cargo: Cargo, steps: list[Step]) -> Request:
+    """Return the one request that carries out all steps or none."""
     listed = [_entry(server, cargo, step) for step in steps]
     # Not so conditional creates: while a first one whose answer was lost still runs, a second may create too.
     safe = all("ifMatch" in e["request"] for e in listed)
@@ -66,18 +95,13 @@ def transaction(server: FhirServer, cargo: Cargo, steps: list[Step]) -> Request:
 
 
 def single(server: FhirServer, cargo: Cargo, step: Step) -> Request:
-    """Return the request that carries out one step.
-
-    Raises:
-        Conflict: As ``transaction``.
-    """
+    """Return the request that carries out one step."""
     if isinstance(step, Withdrawal):
         return server.update_request(step.becomes, step.stored.match)
     body = cargo.resolved(step.item)
     if step.over is None:
         return server.create_request(body, _condition(server, step.item))
-    now = _fresh(server, step.over)
-    return server.update_request(_in_place_of(now, body), now.match)
+    return server.update_request(_in_place_of(step.over, body), step.over.match)
 
 
 def _entry(server: FhirServer, cargo: Cargo, step: Step) -> dict[str, Any]:
@@ -85,8 +109,7 @@ def _entry(server: FhirServer, cargo: Cargo, step: Step) -> dict[str, Any]:
         return _put(server, step.stored, step.becomes)
     body = cargo.resolved(step.item)
     if step.over is not None:
-        now = _fresh(server, step.over)
-        return _put(server, now, _in_place_of(now, body))
+        return _put(server, step.over, _in_place_of(step.over, body))
     request = {"method": "POST", "url": step.item.entry.kind}
     # The plan's own creates stay plain: with a condition in it, a transaction may hold few entries only.
     if step.item.entry.owner == "actor" and (told := _condition(server, step.item)):
@@ -104,16 +127,6 @@ def _put(server: FhirServer, now: Stored, body: Resource) -> dict[str, Any]:
 def _condition(server: FhirServer, item: Item) -> str:
     name = item.entry.identifier
     return condition(*name) if name and server.capabilities.conditional_create(item.entry.kind) else ""
-
-
-def _fresh(server: FhirServer, looked_at: Stored) -> Stored:
-    """Read again what is to be updated, for its ETag byte for byte; it must be the version we looked at."""
-    if looked_at.etag:
-        return looked_at
-    now = server.read(looked_at.reference)
-    if now is None or now.version != looked_at.version:
-        raise Conflict(f"{looked_at.reference} has changed while it was looked at")
-    return now
 
 
 def _in_place_of(now: Stored, body: Resource) -> Resource:

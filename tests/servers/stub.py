@@ -20,6 +20,7 @@ KINDS = (
     "CommunicationRequest",
     "Condition",
     "Device",
+    "DetectedIssue",
     "DeviceRequest",
     "DeviceUseStatement",
     "DocumentReference",
@@ -75,6 +76,7 @@ class Stub:
         self.profiles = {}
         self.on_write = lambda resource: None
         self.tells_location = True
+        self.tags_in_batches = True
 
     # --- what tests ask ------------------------------------------------------------------------------------
 
@@ -328,6 +330,9 @@ class Stub:
         except RefusesError as no:
             return {"response": {"status": str(no.status), "outcome": no.body}}
         answer = {"response": {"status": str(status)}, "resource": resource}
+        version = (resource.get("meta") or {}).get("versionId")
+        if version and self.tags_in_batches:
+            answer["response"]["etag"] = f'W/"{version}"'
         if status == 201:
             answer["response"]["location"] = _name(resource)
         return answer
