@@ -17,6 +17,7 @@ from fhircare.render.said import Said, Sentence, Value
 from fhircare.render.templates import fill, folders, text_of, wrap
 from fhircare.render.view import Asked, PageView, Readable, patient_view
 from fhircare.render.view.clinic import clinic_view
+from fhircare.render.view.guest import guest_of, guest_view
 from fhircare.render.view.physician import physician_view
 from fhircare.render.view.therapist import therapist_view
 from fhircare.render.words import SOURCE, Words, choose, languages, locale_for
@@ -94,6 +95,8 @@ def render(
     if large_print is None:
         large_print = reader == "patient" and patient is not None and patient.large_print
     asked = Asked(form=form, on=on, large=large_print, wanted=wanted)
+    if guest_of(reading) is not None:
+        page = _Page(guest_view(reader), "guest")
     view = page.view(reading, words, asked)
     ending = "txt" if form == "txt" else "html"
     context: dict[str, Any] = {"view": view, "say": words.say, "form": form}
@@ -116,11 +119,17 @@ def calendar(reading: Readable, *, language: str | None = None) -> bytes:
         language: BCP 47 tag; None for the language the bundle says the person reads.
 
     Raises:
-        TemplateError: When the bundle names no clinic, or the language is not there.
+        TemplateError: When the bundle names no clinic, or the language is not there; for a plan of another
+            system, when it holds no visit that can be placed.
     """
     from fhircare.render.ics import calendar_of
 
     words, _ = _words(reading, "patient", language, folders())
+    guest = guest_of(reading)
+    if guest is not None:
+        from fhircare.render.guest_ics import guest_calendar
+
+        return guest_calendar(guest, words)
     return calendar_of(reading, words)
 
 
