@@ -252,6 +252,9 @@ class Stream:
         for start in range(0, len(data), len(data) // 3):
             point()
             os.write(self.handle, data[start:start + len(data) // 3])
+    def writelines(self, pieces):
+        for piece in pieces:
+            self.write(piece)
 
 def patched():
     os.fdopen = lambda handle, mode: Stream(handle)

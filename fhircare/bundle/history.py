@@ -88,9 +88,8 @@ def put_plan(bundle: Mapping[str, Any], plan: Plan, fresh: Mapping[str, Any], ch
     if change.attention:
         _write_attention(draft, result, change)
     known = {entry["fullUrl"] for entry in draft.entries}
-    result["entry"] = [e for e in result["entry"] if e.get("fullUrl") not in known] + draft.entries
-    whole: Json = unshared(result)
-    return whole
+    result["entry"] = [e for e in result["entry"] if e.get("fullUrl") not in known] + unshared(draft.entries)
+    return result
 
 
 def revisions(bundle: Mapping[str, Any]) -> tuple[Plan, ...]:

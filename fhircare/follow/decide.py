@@ -12,28 +12,27 @@ By construction (and by test, over all short histories):
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from fhircare.follow.evidence import Evidence, by_day, follow_rules, sign_levels, suspects
+from fhircare.follow.evidence import Evidence, follow_rules, sign_levels
+from fhircare.follow.logged import WINDOW, Logged
+from fhircare.plan import WearDay
 from fhircare.planner.wear.pace import Climber, DayOutcome, Policy
 from fhircare.planner.wear.pace import Decision as Step
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from fhircare.log import LogEntry
-    from fhircare.plan import Call, Plan, WearDay
+    from fhircare.plan import Call, Plan
 
 Move = Literal["emergency", "stop", "step-back", "hold", "go-on"]
 MOVES: tuple[Move, ...] = ("emergency", "stop", "step-back", "hold", "go-on")
 """From the most careful to the most permissive."""
 _CALLS: tuple[Call, ...] = ("none", "next-visit", "same-day", "now", "emergency-number")
 _ON = ("first-day", "climb", "longest", "all-day")
-WINDOW = 90
-"""Days of history a decision looks at closely; further back it looks for a stop that still stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,35 +74,40 @@ class Lived:
         climber: Where they leave the person on the ladder.
         standing: Codes of signs to stop at that no clinician has released since.
         history: The days looked at, oldest first.
+        first_week: The first week that was reported.
+        told: How many days in all tell of wear, or that there was none.
     """
 
     climber: Climber
     standing: tuple[str, ...]
     history: tuple[Evidence, ...]
+    first_week: tuple[Evidence, ...] = ()
+    told: int = 0
 
 
-def decide(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -> Decision:
+def decide(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date, policy: Policy) -> Decision:
     """Return the decision for the day ``on``, from everything written about the days before it.
 
     Args:
         plan: The plan in force, with its wearing schedule and warning signs.
-        entries: The log; entries for ``on`` and later are left out.
+        entries: The log, indexed or not; entries for ``on`` and later are left out.
         on: The day to decide about.
         policy: How the pace is kept.
     """
     return decide_lived(plan, on, live(plan, entries, on, policy))
 
 
-def live(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -> Lived:
+def live(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date, policy: Policy) -> Lived:
     """Return what the days before ``on`` come down to; the arguments are those of ``decide``."""
-    before = [entry for entry in entries if entry.on < on]
-    latest = sorted({entry.on for entry in before})[-WINDOW:]
-    begins = latest[0] if latest else on
-    known = by_day(plan, (entry for entry in before if entry.on >= begins))
-    days = _days(plan, on, known)
-    history = tuple(known.get(day.on, Evidence(day.on)) for day in days)
+    log = Logged.of(entries)
+    days = _days(plan, on, log)
+    known = log.evidence(plan, [day.on for day in days])
+    history = tuple(known.get(day.on) or Evidence(day.on) for day in days)
     climber = Climber(policy)
-    open_signs = _still_open(plan, (entry for entry in before if entry.on < begins))
+    begins = days[0].on if days else on
+    if before := _worn_before(plan, log, begins, on):
+        climber.live(before)
+    open_signs = log.open_signs(plan, begins)
     if open_signs:
         climber.live(DayOutcome(step=days[0].step if days else 1, skin="stop"))
     levels = sign_levels(plan)
@@ -112,22 +116,8 @@ def live(plan: Plan, entries: Iterable[LogEntry], on: dt.date, policy: Policy) -
         open_signs |= {s for s in evidence.signs if levels[s] in ("stop", "emergency")}
         if evidence.released:
             open_signs.clear()
-    return Lived(climber, tuple(sorted(open_signs)), history)
-
-
-def _still_open(plan: Plan, older: Iterable[LogEntry]) -> set[str]:
-    """Return the signs to stop at, of days too far back to be looked at closely, that nobody has released."""
-    entries = list(older)
-    levels = sign_levels(plan)
-    found = by_day(plan, suspects(entries))
-    last = max((entry.on for entry in entries if entry.released), default=None)
-    return {
-        sign
-        for day in found.values()
-        if last is None or day.on > last
-        for sign in day.signs
-        if levels[sign] in ("stop", "emergency")
-    }
+    first_week = log.evidence(plan, log.first_week(on))
+    return Lived(climber, tuple(sorted(open_signs)), history, tuple(first_week.values()), log.count_told(on))
 
 
 def decide_lived(plan: Plan, on: dt.date, lived: Lived) -> Decision:
@@ -197,16 +187,36 @@ def _sock_change(last: Evidence) -> int:
     return 0 if loose == tight else 1 if loose else -1
 
 
-def _days(plan: Plan, on: dt.date, known: Mapping[dt.date, Evidence]) -> list[WearDay]:
-    """Return the planned days before ``on``; afterwards the last of them once for each day reported.
+def _days(plan: Plan, on: dt.date, log: Logged) -> list[WearDay]:
+    """Return the days before ``on`` to look at: those planned, and those reported beside them.
 
     During the break-in a day without a report counts against the next step. Later nobody is asked to write
-    every day down, so silence says nothing.
+    every day down, so silence says nothing, and the last planned day stands once for each day reported. When
+    the leg was not worn on any of the days, the last day on which it was comes first.
     """
     if plan.wear is None:
         return []
-    days = [day for day in plan.wear.days if day.on < on]
-    last = plan.wear.days[-1]
-    later = sorted(day for day in known if last.on < day < on)
-    days += [dataclasses.replace(last, on=day) for day in later[-WINDOW:]]
-    return days[-WINDOW:]
+    planned, last = plan.wear.days, plan.wear.days[-1]
+    days = {day.on: day for day in planned if day.on < on}
+    reported = log.latest(on, WINDOW)
+    for day in reported:
+        if day not in days:
+            days[day] = replace(last, on=day) if day > last.on else _unplanned(day)
+    return [days[day] for day in sorted(days)[-WINDOW:]]
+
+
+def _unplanned(day: dt.date) -> WearDay:
+    """Return a day of before the schedule: nothing was planned, yet what was seen on it counts."""
+    return WearDay(on=day, step=0, sessions=(), rule="", why="")
+
+
+def _worn_before(plan: Plan, log: Logged, begins: dt.date, on: dt.date) -> DayOutcome | None:
+    """Return the last day of wear when it lies before all that is looked at: wear did begin once."""
+    worn = log.last_worn(on)
+    if plan.wear is None or worn is None or worn >= begins:
+        return None
+    planned = plan.wear.days
+    day = next(
+        (one for one in planned if one.on == worn), planned[0] if worn < planned[0].on else planned[-1]
+    )
+    return DayOutcome(step=day.step, worn=1, skin="carry-on", pain=0)

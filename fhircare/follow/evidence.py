@@ -65,8 +65,13 @@ def follow_rules() -> dict[str, Any]:
 
 def sign_levels(plan: Plan) -> Mapping[str, Level]:
     """Return the level of every sign: as the plan says, else as the table of signs does."""
+    return _levels(plan.care.signs)
+
+
+@functools.lru_cache(maxsize=16)
+def _levels(signs: tuple[WarningSign, ...]) -> Mapping[str, Level]:
     table: dict[str, Level] = {row.code: row.level for row in sign_rows()}
-    return {**table, UNTIMED: "watch", **{sign.code: sign.level for sign in plan.care.signs}}
+    return {**table, UNTIMED: "watch", **{sign.code: sign.level for sign in signs}}
 
 
 def by_day(plan: Plan, entries: Iterable[LogEntry]) -> dict[dt.date, Evidence]:
@@ -81,19 +86,16 @@ def by_day(plan: Plan, entries: Iterable[LogEntry]) -> dict[dt.date, Evidence]:
 _UNSUSPECTED = (None, "clear", "marks")
 
 
-def suspects(entries: Iterable[LogEntry]) -> list[LogEntry]:
-    """Return the entries that may hold a sign to stop at: cheap to ask of years, and never misses one."""
-    pain = follow_rules()["pain"]["stop_from"]
-    return [
-        entry
-        for entry in entries
-        if entry.signs
+def is_suspect(entry: LogEntry) -> bool:
+    """Tell whether an entry may hold a sign to stop at: cheap to ask of years, and never misses one."""
+    return bool(
+        entry.signs
         or entry.falls
         or entry.damage
         or entry.swelling == "sudden"
-        or (entry.pain is not None and entry.pain >= pain)
+        or (entry.pain is not None and entry.pain >= follow_rules()["pain"]["stop_from"])
         or any(session.skin not in _UNSUSPECTED for session in entry.sessions)
-    ]
+    )
 
 
 def _evidence(

@@ -9,18 +9,19 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from fhircare.follow.evidence import follow_rules
+from fhircare.follow.logged import WEEK
 from fhircare.plan.measures import measures
 from fhircare.planner.goals import change
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from fhircare.follow.decide import Lived
     from fhircare.follow.evidence import Evidence
     from fhircare.plan import Goal, Plan, Target
     from fhircare.plan.goals import Achievement
 
 WEAR = "daily-wear"
-_WEEK = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +51,10 @@ class TargetProgress:
     text: str
 
 
-def progress(plan: Plan, history: Sequence[Evidence]) -> tuple[TargetProgress, ...]:
+def progress(plan: Plan, lived: Lived) -> tuple[TargetProgress, ...]:
     """Return how every target of the plan's goals stands after the days so far."""
     return tuple(
-        _of_wear(index, target, history) if target.measure == WEAR else _of_measure(plan, index, target)
+        _of_wear(index, target, lived) if target.measure == WEAR else _of_measure(plan, index, target)
         for index, goal in enumerate(plan.goals)
         for target in goal.targets
         if target.measure in measures()
@@ -78,24 +79,28 @@ def _judged(goal: Goal, found: Sequence[TargetProgress]) -> Goal:
     return replace(goal, achievement=known[0])
 
 
-def _of_wear(index: int, target: Target, history: Sequence[Evidence]) -> TargetProgress:
+def _of_wear(index: int, target: Target, lived: Lived) -> TargetProgress:
     rules, measure = follow_rules()["goal"], measures()[WEAR]
     wanted = measure.in_unit(target.value, target.unit) or target.value
-    worn = [day.worn / 60 for day in history if day.worn is not None]
-    if not worn:
+    worn, begun = _hours(lived.history), _hours(lived.first_week)
+    if not worn or not begun:
         return _unknown(index, target, wanted)
     running = worn[-rules["days_to_achieve"] :]
     met = len(running) == rules["days_to_achieve"] and min(running) >= wanted
-    by = fmean(worn[-_WEEK:]) - fmean(worn[:_WEEK])
-    sure = len(worn) > _WEEK and abs(by) >= rules["least_change_hours"]
+    by = fmean(worn[-WEEK:]) - fmean(begun)
+    sure = lived.told > WEEK and abs(by) >= rules["least_change_hours"]
     achievement: Achievement = "in-progress"
     if met:
         achievement = "achieved"
     elif sure:
         achievement = "improving" if by > 0 else "worsening"
-    first, latest = (Decimal(str(round(value, 2))) for value in (worn[0], worn[-1]))
+    first, latest = (Decimal(str(round(value, 2))) for value in (begun[0], worn[-1]))
     text = f"Worn {latest} hours on the last day reported; {wanted} are wanted."
     return TargetProgress(index, WEAR, wanted, measure.unit, first, latest, met, achievement, text)
+
+
+def _hours(days: Sequence[Evidence]) -> list[float]:
+    return [day.worn / 60 for day in days if day.worn is not None]
 
 
 def _of_measure(plan: Plan, index: int, target: Target) -> TargetProgress:

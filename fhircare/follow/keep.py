@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle import read, to_bundle
 from fhircare.bundle.history import Change, put_plan
-from fhircare.bundle.logbook import Taken, log_of, take_log
+from fhircare.bundle.logbook import Taken, take_log
+from fhircare.bundle.recent import recent_log, without_log
 from fhircare.errors import BundleError, Fault
+from fhircare.follow.evidence import follow_rules
+from fhircare.follow.logged import WEEK, WINDOW, Logged
 from fhircare.follow.review import Review, review
 from fhircare.follow.revise import Revision, revision_of
 from fhircare.follow.taking import refuse_impossible
@@ -45,7 +48,7 @@ def take(bundle: Mapping[str, Any], entries: Sequence[LogEntry]) -> Taken:
             taken.
         BundleError: When the bundle holds no plan.
     """
-    plan = read(bundle).plan
+    plan = read(without_log(bundle)).plan
     refuse_impossible(plan, entries)
     return take_log(bundle, plan, entries)
 
@@ -59,10 +62,10 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
         PlanningError: As ``revise``.
         BundleError: When the bundle holds no plan.
     """
-    plan = read(bundle).plan
-    entries = [entry for entry in log_of(bundle) if entry.on < on]
-    seen = review(plan, entries, on)
-    revision = revision_of(seen, entries)
+    plan = read(without_log(bundle)).plan
+    log = looked_back(bundle, on)
+    seen = review(plan, log, on)
+    revision = revision_of(seen, log)
     if revision is None:
         return Followed(seen, None, bundle)
     written = revision.plan.written_at
@@ -75,6 +78,12 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
     )
     grown = put_plan(bundle, revision.plan, to_bundle(revision.plan, validate=False), change)
     return Followed(seen, revision, grown)
+
+
+def looked_back(bundle: Mapping[str, Any], on: dt.date) -> Logged:
+    """Return of a bundle's log all that a review for a day can rest on."""
+    pain_from = follow_rules()["pain"]["stop_from"]
+    return Logged.of(recent_log(bundle, on, days=WINDOW, first_days=WEEK, pain_from=pain_from))
 
 
 def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from fhircare.follow.evidence import Evidence
+    from fhircare.follow.logged import Logged
     from fhircare.log import LogEntry
     from fhircare.plan import Plan
 
@@ -54,14 +55,14 @@ class Review:
     goals: tuple[TargetProgress, ...]
 
 
-def review(plan: Plan, entries: Iterable[LogEntry], on: dt.date) -> Review:
+def review(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date) -> Review:
     """Return what the log so far asks for on a day.
 
     Pure: the same plan, log and day, the same review.
 
     Args:
         plan: The plan in force.
-        entries: The log; entries for ``on`` and later are left out.
+        entries: The log, indexed or not; entries for ``on`` and later are left out.
         on: The day to decide about.
 
     Raises:
@@ -80,7 +81,7 @@ def review(plan: Plan, entries: Iterable[LogEntry], on: dt.date) -> Review:
         socks=_socks(plan, decision, layout.settings["recheck_steps"]),
         trend=trend,
         visit=visit_change(plan, decision, trend),
-        goals=progress(plan, lived.history),
+        goals=progress(plan, lived),
     )
 
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from fhircare.errors import PlanningError
-from fhircare.follow.decide import WINDOW
-from fhircare.follow.evidence import by_day, sign_levels, suspects
+from fhircare.follow.evidence import sign_levels
 from fhircare.follow.goals import judged, newly_achieved
+from fhircare.follow.logged import WINDOW, Logged
 from fhircare.follow.review import Review, review
 from fhircare.follow.visits import with_change
 from fhircare.plan import WearDay
@@ -50,23 +50,23 @@ class Revision:
     used: tuple[dt.date, ...]
 
 
-def revise(plan: Plan, entries: Iterable[LogEntry], on: dt.date) -> Revision | None:
+def revise(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date) -> Revision | None:
     """Return the next revision of a plan, None when it already says what the log asks for.
 
     Args:
         plan: The plan in force.
-        entries: The log in force.
+        entries: The log in force, indexed or not.
         on: The day from which the revision holds.
 
     Raises:
         PlanningError: When the plan is no longer in force, has no schedule, or no day has room for wear.
     """
-    written = [entry for entry in entries if entry.on < on]
-    return revision_of(review(plan, written, on), written)
+    log = Logged.of(entries)
+    return revision_of(review(plan, log, on), log)
 
 
-def revision_of(seen: Review, entries: Sequence[LogEntry]) -> Revision | None:
-    """Return the revision that a review asks for; ``entries`` is the log it was made from.
+def revision_of(seen: Review, log: Logged) -> Revision | None:
+    """Return the revision that a review asks for; ``log`` is the log it was made from.
 
     Raises:
         PlanningError: As ``revise``.
@@ -75,7 +75,7 @@ def revision_of(seen: Review, entries: Sequence[LogEntry]) -> Revision | None:
     if plan.status in ("revoked", "completed") or wear is None:
         raise PlanningError("The plan is no longer in force, or has no wearing schedule", "plan anew")
     stopped = seen.decision.move in ("stop", "emergency")
-    unseen = _unseen_stop(plan, entries)
+    unseen = log.unseen_stop(plan, seen.on)
     ahead, binding = _days_ahead(seen, wear, stopped=stopped)
     goals = judged(plan.goals, seen.goals)
     schedule_stands = _stands(wear, ahead, stopped=stopped) and (plan.status == "on-hold") == stopped
@@ -84,28 +84,21 @@ def revision_of(seen: Review, entries: Sequence[LogEntry]) -> Revision | None:
     keeps = schedule_stands and not unseen
     days = wear.days if keeps else (*_past(wear, seen.on), *ahead)
     status, intent = _standing(plan, stopped=stopped, unseen=unseen)
-    used = tuple(sorted({entry.on for entry in entries} & {day.on for day in seen.decision.evidence}))
+    looked_at = {day.on for day in seen.decision.evidence}
+    used = tuple(day for day in log.latest(seen.on, WINDOW) if day in looked_at)
+    written_at = max((at for at in (plan.written_at, log.written_at(seen.on)) if at), default=None)
     revised = replace(
         plan,
         revision=plan.revision + 1,
         status=status,
         intent=intent,
-        written_at=max((e.written_at for e in entries), default=None)
-        if plan.written_at is None
-        else max((plan.written_at, *(e.written_at for e in entries))),
+        written_at=written_at,
         wear=wear if keeps else replace(wear, days=days, binding=binding),
         care=replace(plan.care, tasks=_tasks(plan.care.tasks, wear.days[-1].on, days[-1].on)),
         visits=with_change(plan.visits, seen.visit),
         goals=goals,
     )
     return Revision(revised, seen, _reason(seen), _attention(seen, unseen=unseen), used)
-
-
-def _unseen_stop(plan: Plan, entries: Iterable[LogEntry]) -> bool:
-    """Tell whether a sign to stop at was written down after the plan was: nobody has answered it yet."""
-    since = plan.written_at
-    fresh = (entry for entry in suspects(entries) if since is None or entry.written_at > since)
-    return any(day.level in ("stop", "emergency") for day in by_day(plan, fresh).values())
 
 
 def _standing(plan: Plan, *, stopped: bool, unseen: bool) -> tuple[PlanStatus, Intent]:

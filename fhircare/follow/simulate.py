@@ -23,6 +23,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from fhircare.follow.logged import Logged
 from fhircare.follow.review import review
 from fhircare.follow.revise import revision_of
 from fhircare.log import LogEntry, LogSession
@@ -159,11 +160,11 @@ def live_through(plan: Plan, seed: int, days: int = 60) -> Lived:
         seen = review(now.plan, log, on)
         now.moves[seen.decision.move] += 1
         _judge(now, seen.decision, last, log, on)
-        revision = revision_of(seen, log)
+        revision = revision_of(seen, Logged.of(log))
         if revision is not None:
             now.revisions += 1
             now.plan = revision.plan
-            if revision_of(review(now.plan, log, on), log) is not None:
+            if revision_of(review(now.plan, log, on), Logged.of(log)) is not None:
                 now.broken.append(f"day {number}: the same log again gave another revision")
         if now.plan.status == "draft" and person.dice.random() < 0.7:
             now.plan = replace(now.plan, status="active", intent="plan")

@@ -8,7 +8,7 @@ made with.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,7 @@ from fhircare.planner.wear.pace import Policy
 if TYPE_CHECKING:
     import datetime as dt
 
-    from fhircare.plan import Busy, DateRange, Plan
+    from fhircare.plan import Busy, DateRange, Override, Pace, Plan
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,11 @@ class Layout:
         default_factory=dict, repr=False, compare=False
     )
     _clocks: dict[dt.date, Clock] = field(default_factory=dict, repr=False, compare=False)
+    _weeks: dict[tuple[int, int], tuple[Session, ...] | None] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    """The sessions of a rung by day of the week: days of 24 hours differ in nothing else."""
+    _frames: dict[int, DayFrame] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def rungs(self) -> tuple[Rung, ...]:
@@ -90,11 +95,15 @@ class Layout:
         """
         if not 1 <= step <= len(self.rungs):
             raise PlanningError(f"There is no step {step}", f"the ladder has steps 1 to {len(self.rungs)}")
-        rung, clock = self.rungs[step - 1], self.clock(on)
+        key, clock = (on.weekday(), step), self.clock(on)
+        if clock.plain and key in self._weeks:
+            return self._weeks[key]
+        rung = self.rungs[step - 1]
         spans = self._spans(rung, clock, self.frame(on))
-        if spans is None:
-            return None
-        return tuple(_session(span, rung, clock) for span in spans)
+        found = None if spans is None else tuple(_session(span, rung, clock) for span in spans)
+        if clock.plain:
+            self._weeks[key] = found
+        return found
 
     def clock(self, on: dt.date) -> Clock:
         """Return the clock of a date."""
@@ -104,15 +113,20 @@ class Layout:
 
     def frame(self, on: dt.date) -> DayFrame:
         """Return what a date leaves for wear."""
-        settings = self.settings
-        return frame(
+        settings, clock = self.settings, self.clock(on)
+        if clock.plain and on.weekday() in self._frames:
+            return self._frames[on.weekday()]
+        found = frame(
             on,
             (self.wakes, self.sleeps),
             self.busy,
-            self.clock(on),
+            clock,
             after_waking=settings["after_waking_minutes"],
             before_sleep=settings["before_sleep_minutes"],
         )
+        if clock.plain:
+            self._frames[on.weekday()] = found
+        return found
 
     def would_fit(self, step: int, on: dt.date, *, busy: bool = True, rest: int | None = None) -> bool:
         """Return whether a rung would fit a date if something gave way, to tell which constraint binds.
@@ -167,15 +181,25 @@ def layout_of(plan: Plan) -> Layout:
     """
     if plan.wear is None or plan.clinic is None:
         raise PlanningError("The plan has no wearing schedule, or no clinic whose zone it is in")
-    numbers = tuple(o for o in plan.wear.overrides if o.setting not in (LEAVE_OUT, PACE))
-    return Layout(
-        wakes=plan.wear.wakes,
-        sleeps=plan.wear.sleeps,
-        busy=plan.wear.busy,
-        days_without_wear=plan.wear.days_without_wear,
-        settings=settings_for(plan.wear.pace, numbers),
-        zone=ZoneInfo(plan.clinic.time_zone),
-    )
+    wear = plan.wear
+    numbers = tuple(o for o in wear.overrides if o.setting not in (LEAVE_OUT, PACE))
+    routine = (wear.wakes, wear.sleeps, wear.busy, wear.days_without_wear)
+    return _layout(*routine, wear.pace, numbers, plan.clinic.time_zone)
+
+
+@lru_cache(maxsize=32)
+def _layout(
+    wakes: dt.time,
+    sleeps: dt.time,
+    busy: tuple[Busy, ...],
+    days_without_wear: tuple[DateRange, ...],
+    pace: Pace,
+    numbers: tuple[Override, ...],
+    zone: str,
+) -> Layout:
+    """Return the layout of what is equal in all revisions of a plan; sessions are placed once for all."""
+    settings = settings_for(pace, numbers)
+    return Layout(wakes, sleeps, busy, days_without_wear, settings, ZoneInfo(zone))
 
 
 def _session(span: Span, rung: Rung, clock: Clock) -> Session:

@@ -13,7 +13,7 @@ follows a log asks it with what really happened. It is careful by construction:
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from fhircare.errors import DeliveryError, Fault
 from fhircare.planner.facts import Facts, in_words
@@ -85,9 +85,8 @@ class Decision:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class _State:
-    """All that a history comes down to."""
+class _State(NamedTuple):
+    """All that a history comes down to; a tuple, because one is made for every day that is looked back on."""
 
     step: int = 0
     good: int = 0
@@ -124,31 +123,31 @@ class Climber:
 def _after(policy: Policy, state: _State, day: DayOutcome) -> _State:
     after = _lived(policy, state, day)
     if day.released and after.stopped:
-        return replace(after, stopped=False, back=max(after.back, 1))
+        return after._replace(stopped=False, back=max(after.back, 1))
     return after
 
 
 def _lived(policy: Policy, state: _State, day: DayOutcome) -> _State:
     if state.stopped:
-        return replace(state, gap=state.gap + 1)
+        return state._replace(gap=state.gap + 1)
     if day.skin in ("stop", "emergency"):
-        return replace(state, stopped=True, step=day.step or state.step, good=0, hold=None, back=0)
+        return state._replace(stopped=True, step=day.step or state.step, good=0, hold=None, back=0)
     if day.step == 0 or not day.worn:
         # Not reported, or not planned, is treated like not worn: what nobody saw cannot carry the next rung.
         missing = day.worn is None and day.step > 0
-        return replace(state, gap=state.gap + 1, good=0, hold="hold-missing" if missing else state.hold)
+        return state._replace(gap=state.gap + 1, good=0, hold="hold-missing" if missing else state.hold)
     step = day.step
-    fresh = replace(state, step=step, gap=0, back=0, hold=None, watched=0)
+    fresh = state._replace(step=step, gap=0, back=0, hold=None, watched=0)
     if day.skin == "watch":
         watched = state.watched + 1
-        return replace(fresh, good=0, watched=watched, hold="hold-skin", back=1 if watched > 1 else 0)
+        return fresh._replace(good=0, watched=watched, hold="hold-skin", back=1 if watched > 1 else 0)
     if day.pain is not None and day.pain > policy.pain_limit:
-        return replace(fresh, good=0, hold="hold-pain")
+        return fresh._replace(good=0, hold="hold-pain")
     if day.skin is None or day.pain is None:
-        return replace(fresh, good=0, hold="hold-missing")
+        return fresh._replace(good=0, hold="hold-missing")
     if day.worn * 100 < day.target * policy.target_percent:
-        return replace(fresh, good=0, hold="hold-short")
-    return replace(fresh, good=state.good + 1 if step == state.step else 1)
+        return fresh._replace(good=0, hold="hold-short")
+    return fresh._replace(good=state.good + 1 if step == state.step else 1)
 
 
 _HELD: Mapping[Rule, str] = {
