@@ -9,6 +9,11 @@ from fhircare.errors import UnknownRelease
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+FHIR_VERSION = {"system": "http://hl7.org/fhir/FHIR-version", "code": "5.0.0"}
+"""In Bundle.meta.tag of a bundle of ours in R5: the release by FHIR's own code system of its versions, so
+that a bundle in which nothing else tells is still known. One of ours without it is R4."""
+_ORIGIN = "https://fhircare.github.io/fhir/CodeSystem/origin"
+
 # Elements that only one of the two releases has, in resources that a plan is made of (R4 4.0.1 and R5 5.0.0).
 _ONLY_IN: dict[str, dict[str, frozenset[str]]] = {
     "R4": {
@@ -38,15 +43,32 @@ _ONLY_IN: dict[str, dict[str, frozenset[str]]] = {
 def detect_release(bundle: Mapping[str, Any]) -> str:
     """Return the release that a bundle's elements belong to: ``R4`` or ``R5``.
 
+    A bundle of ours says it; any other is told by elements that only one release has.
+
     Raises:
         UnknownRelease: When nothing in it belongs to one release alone, or it mixes them. We never guess.
     """
+    if is_ours(bundle):
+        return "R5" if FHIR_VERSION in _tags(bundle) else "R4"
     found = sorted({name for resource in _resources(bundle) for name in _marks(resource)})
     if len(found) == 1:
         return found[0]
     if found:
         raise UnknownRelease(f"the bundle holds elements of {' and '.join(found)}; say which release it is")
     raise UnknownRelease("nothing in the bundle belongs to one FHIR release alone; say which release it is")
+
+
+def is_ours(bundle: Mapping[str, Any]) -> bool:
+    """Tell whether a bundle says that it was made here (Bundle.meta.tag)."""
+    return bundle.get("resourceType") == "Bundle" and any(
+        isinstance(tag, dict) and tag.get("system") == _ORIGIN for tag in _tags(bundle)
+    )
+
+
+def _tags(bundle: Mapping[str, Any]) -> list[Any]:
+    meta = bundle.get("meta")
+    tags = meta.get("tag") if isinstance(meta, dict) else None
+    return tags if isinstance(tags, list) else []
 
 
 def _resources(bundle: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:

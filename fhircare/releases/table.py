@@ -27,8 +27,12 @@ class Release:
     models: str
 
 
+HOUSE = "R4"
+"""The release in whose spelling the house speaks."""
+
 RELEASES = {
     "R4": Release("R4", "4.0.1", "hl7.fhir.r4.core", "R4B"),
+    "R5": Release("R5", "5.0.0", "hl7.fhir.r5.core", ""),
 }
 
 

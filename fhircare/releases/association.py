@@ -1,0 +1,78 @@
+"""Who wears a device: R4's Device.patient, R5's DeviceAssociation.
+
+R5 took the patient out of Device and made the association a resource. So each Device of a bundle that names
+its patient gets one, after all other entries, and loses it when the bundle comes home. Which associations
+are ours to take out is not marked: it is the one that would be made for the device, in every element.
+
+A bundle whose entries mean more than that they are there (an answer to a search, a history, a document with
+its table of contents) gets no entry; there ``patient`` is kept as any other element.
+"""
+
+from __future__ import annotations
+
+import uuid
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fhircare.releases.table import Json
+
+GATHERINGS = frozenset({"collection", "transaction", "batch"})
+"""Types of Bundle that may get an entry."""
+_STATUS = "http://hl7.org/fhir/deviceassociation-status"
+_WRITES = frozenset({"POST", "PUT"})
+
+
+def made(device: Json, entry: Json, patient: Any, kind: str) -> Json | None:
+    """Return the entry that says who wears a device; None when it cannot be said.
+
+    Args:
+        device: The Device, in either release.
+        entry: Its entry.
+        patient: The Reference to its patient.
+        kind: The bundle's type.
+    """
+    url = entry.get("fullUrl")
+    method = entry.get("request", {}).get("method") if isinstance(entry.get("request"), dict) else None
+    if not isinstance(url, str) or kind not in GATHERINGS or not isinstance(patient, dict):
+        return None
+    if kind != "collection" and method not in _WRITES:
+        return None
+    resource: Json = {"resourceType": "DeviceAssociation"}
+    security = device.get("meta", {}).get("security") if isinstance(device.get("meta"), dict) else None
+    if security:
+        resource["meta"] = {"security": security}
+    identifiers = _identifiers(device)
+    if identifiers:
+        resource["identifier"] = identifiers
+    attached = device.get("status") == "active"
+    code = {"system": _STATUS, "code": "attached" if attached else "unknown"}
+    resource |= {"device": {"reference": url}, "status": {"coding": [code]}, "subject": patient}
+    # The name follows from the device's own, so that the same bundle is said the same way every time.
+    found: Json = {"fullUrl": f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, f'{url}#association')}"}
+    found["resource"] = resource
+    if kind != "collection":
+        found["request"] = _request(identifiers)
+    return found
+
+
+def is_for(association: Json, device: Json, entry: Json, kind: str) -> bool:
+    """Tell whether an entry is the one that would be made for a device."""
+    resource = association.get("resource")
+    subject = resource.get("subject") if isinstance(resource, dict) else None
+    return subject is not None and made(device, entry, subject, kind) == association
+
+
+def _identifiers(device: Json) -> list[Json]:
+    found = device.get("identifier")
+    for one in found if isinstance(found, list) else []:
+        system, value = (one.get("system"), one.get("value")) if isinstance(one, dict) else (None, None)
+        if isinstance(system, str) and isinstance(value, str) and system.endswith("/fhircare/part"):
+            return [{"system": system, "value": f"{value}/association"}]
+    return []
+
+
+def _request(identifiers: list[Json]) -> Json:
+    made: Json = {"method": "POST", "url": "DeviceAssociation"}
+    if identifiers:
+        made["ifNoneExist"] = f"identifier={identifiers[0]['system']}|{identifiers[0]['value']}"
+    return made
