@@ -10,15 +10,17 @@ import stat
 import sys
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 from fhircare.errors import Fault, InputError, OutputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 STANDARD = "-"
 """The name that stands for standard input, or standard output."""
+PACKED = ".gz"
+"""The ending of a file packed with gzip; it is read as what is in it."""
 
 
 def read_bytes(name: str, *, most: int) -> bytes:
@@ -36,7 +38,7 @@ def read_bytes(name: str, *, most: int) -> bytes:
             data = sys.stdin.buffer.read(most + 1)
         else:
             _refuse_what_is_no_file(name)
-            with Path(name).open("rb") as stream:
+            with _opened(name) as stream, unpacking(name):
                 data = stream.read(most + 1)
     except OSError as error:
         raise _unreadable(name, error) from None
@@ -63,7 +65,7 @@ def read_text(name: str, *, most: int) -> str:
 
 
 def open_lines(name: str) -> BinaryIO:
-    """Open a file of lines for streaming; the caller closes it.
+    """Open a file of lines for streaming; the caller closes it, and reads it within ``unpacking``.
 
     Raises:
         InputError: When it cannot be opened.
@@ -72,8 +74,29 @@ def open_lines(name: str) -> BinaryIO:
         if name == STANDARD:
             return sys.stdin.buffer
         _refuse_what_is_no_file(name)
-        return Path(name).open("rb")
+        return _opened(name)
     except OSError as error:
+        raise _unreadable(name, error) from None
+
+
+@contextmanager
+def unpacking(name: str) -> Iterator[None]:
+    """Say it in our words when a file turns out, while it is read, to be broken or not to be gzip.
+
+    Raises:
+        InputError: Names the file.
+    """
+    import zlib
+
+    try:
+        yield
+    except (EOFError, zlib.error) as error:
+        raise InputError(
+            Fault("", "is not a whole gzip file", "fetch or pack it again"), file=name
+        ) from error
+    except OSError as error:
+        if name.endswith(PACKED) and error.errno is None:  # gzip.BadGzipFile
+            raise InputError(Fault("", "is not a gzip file", "pack it again"), file=name) from None
         raise _unreadable(name, error) from None
 
 
@@ -96,6 +119,68 @@ def inside(names: list[str], endings: tuple[str, ...]) -> Iterator[str]:
         yield from found
 
 
+def below(folder: str, endings: tuple[str, ...], *, but: str = "") -> Iterator[tuple[str, int]]:
+    """Yield the files below a folder with one of the endings, as name inside it and size in bytes, in order.
+
+    A folder's files come before its folders, each by name. What begins with a dot is passed over.
+
+    Args:
+        folder: Where to look.
+        endings: Such as ``.json`` or ``.json.gz``.
+        but: A folder below it that is passed over.
+
+    Raises:
+        InputError: When a folder cannot be looked into.
+    """
+
+    def refuse(error: OSError) -> None:
+        raise _unreadable(str(error.filename or folder), error)
+
+    left_out = Path(but).resolve() if but else None
+    for here, folders, names in os.walk(folder, onerror=refuse):
+        folders[:] = sorted(
+            name for name in folders if not name.startswith(".") and Path(here, name).resolve() != left_out
+        )
+        for name in sorted(names):
+            path = Path(here, name)
+            if name.endswith(endings) and not name.startswith(".") and path.is_file():
+                yield path.relative_to(folder).as_posix(), path.stat().st_size
+
+
+def size_of(name: str) -> int | None:
+    """Return a file's size in bytes, None when there is no such file."""
+    path = Path(name)
+    return path.stat().st_size if path.is_file() else None
+
+
+def remove(name: str) -> None:
+    """Take a file away; it need not be there.
+
+    Raises:
+        OutputError: When it may not be.
+    """
+    try:
+        Path(name).unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(name, _reason(error), "name a place that can be written to") from None
+
+
+def sweep(folder: str, *names: str) -> None:
+    """Take away what ``write_whole`` left when its process was killed.
+
+    Args:
+        folder: Where to look: with names only in it, without also below it.
+        names: The files whose left-overs are meant; without names those of any file.
+    """
+    from glob import escape
+
+    looked = Path(folder).glob if names else Path(folder).rglob
+    for name in names or ("*",):
+        for left in looked(f".{escape(name) if names else name}.????????"):
+            with suppress(OSError):
+                left.unlink()
+
+
 def write_whole(name: str, data: bytes) -> None:
     """Write a file whole or not at all: to a temporary neighbour, then renamed over the old one.
 
@@ -104,8 +189,18 @@ def write_whole(name: str, data: bytes) -> None:
     Raises:
         OutputError: When it cannot be written; what stood there before still stands.
     """
+    write_pieces(name, (data,))
+
+
+def write_pieces(name: str, pieces: Iterable[bytes]) -> None:
+    """Write a file piece by piece, and yet whole or not at all, as ``write_whole``.
+
+    Raises:
+        OutputError: When it cannot be written; what stood there before still stands.
+    """
     if name == STANDARD:
-        sys.stdout.buffer.write(data)
+        for data in pieces:
+            sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
         return
     import tempfile  # with shutil and its compressors, a tenth of the start of a command that only reads
@@ -116,20 +211,23 @@ def write_whole(name: str, data: bytes) -> None:
     temporary = ""
     try:
         if target.exists() and not target.is_file():
-            target.write_bytes(data)  # a device or a pipe: nothing to replace
+            with target.open("wb") as stream:  # a device or a pipe: nothing to replace
+                stream.writelines(pieces)
             return
         mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else 0o666 & ~_umask()
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent or ".")
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
+            stream.writelines(pieces)
             stream.flush()
             os.fsync(stream.fileno())
         Path(temporary).chmod(mode)
         Path(temporary).replace(_through_link(target))
-    except OSError as error:
+    except BaseException as error:
         if temporary:
             with suppress(OSError):
                 Path(temporary).unlink()
+        if not isinstance(error, OSError):
+            raise
         raise OutputError(name, _reason(error), "name a place that can be written to") from None
 
 
@@ -176,6 +274,14 @@ def make_folder(name: str) -> None:
         Path(name).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(name, _reason(error), "name another folder") from None
+
+
+def _opened(name: str) -> BinaryIO:
+    if name.endswith(PACKED):
+        import gzip
+
+        return cast("BinaryIO", gzip.open(name, "rb"))
+    return Path(name).open("rb")
 
 
 def _through_link(target: Path) -> Path:

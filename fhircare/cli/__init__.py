@@ -26,6 +26,7 @@ VERBS = {
     "review": "Decide what the log means for the next day, and revise the plan.",
     "approve": "Approve a plan, for the clinician who answers for it.",
     "progress": "Draw planned against worn hours, skin, ply and goals.",
+    "bulk": "Plan, check or render many at once, and go on after a kill.",
     "schema": "Print the delivery record's JSON Schema.",
     "demo": "Run the main job on the example records.",
 }
