@@ -64,7 +64,8 @@ FACTS: dict[str, tuple[str, ...]] = {
         "manufactureDate", "expirationDate", "note",
     ),
     "DeviceUseStatement": ("status", "timingPeriod", "timingDateTime", "timingTiming", "bodySite", "note"),
-    "DocumentReference": ("status", "type", "category", "date", "author", "content[].attachment.contentType"),
+    "DocumentReference": ("status", "type", "category", "date", "author", "content[].attachment.title",
+        "content[].attachment.contentType"),
     "CarePlan": (
         "status", "intent", "category", "description", "period", "created", "author", "contributor", "note",
     ),

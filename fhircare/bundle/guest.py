@@ -7,15 +7,17 @@ What is told here is what a page for such a plan shows; ``leftover`` names the r
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, get_args
 
 from fhircare.bundle.belonging import holds, meant, same_person, unknown_modifier, warns, works
-from fhircare.bundle.elements import CODES, FACTS, TITLE
 from fhircare.bundle.in_force import is_break_in
+from fhircare.bundle.items import item_of, items_of, named_only
 from fhircare.bundle.prose import lines_of
 from fhircare.bundle.request import activity
 from fhircare.bundle.retold import PARTS, Contact, Fact, Guest, Item, Part, Prose
-from fhircare.bundle.told import Told, leaves, name_of, tell, tell_name
+from fhircare.bundle.told import leaves, name_of, tell, tell_name
+from fhircare.plan import PlanStatus
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -44,6 +46,7 @@ def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
     documents = [one for one in source.resources if one.kind == "Composition" and not careplan]
     about = careplan or next(iter(documents), None)
     subject = about.get("subject") if about else None
+    subject = subject or _one_subject(source)
     person = name_of(source, patient) if patient else tell_name(source, subject) if subject else None
     born = patient and tell(source, patient.get("birthDate"))
     usable = bool(careplan) and not unknown_modifier(careplan)
@@ -51,14 +54,18 @@ def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
         source.skip(careplan, "carries a modifier that is not known")
         return Guest(None, person, born or None, {}, (), tuple(_contacts(source, careplan, patient)))
     told = dict(_of_plan(source, careplan, patient)) if careplan else dict(_of_person(source, patient))
-    prose = [*_prose(about, said=bool(told)), *(one for each in documents for one in _sections(source, each))]
+    prose = [
+        *_prose(about, said=bool(told.get("do") or told.get("goals"))),
+        *(one for each in documents for one in _sections(source, each)),
+    ]
     return Guest(
-        about=_item(source, about.kind, about) if about else None,
+        about=item_of(source, about.kind, about) if about else None,
         person=person,
         born=born or None,
         parts={part: told[part] for part in PARTS if told.get(part)},
         prose=tuple(prose),
         contacts=tuple(_contacts(source, careplan or about, patient)),
+        spoken=leaves(patient.get("communication")) if patient else (),
     )
 
 
@@ -76,15 +83,15 @@ def _of_plan(source: Source, plan: Node, patient: Node | None) -> Iterator[tuple
     devices = _unique(worn, "Device", "DeviceUseStatement")
     yield "do", tuple(do)
     yield "do-not", tuple(do_not)
-    yield "signs", _items(source, (one for one in flags if warns(source, one, patient, plan.word("status"))))
-    yield "visits", _items(source, (one for one in visits if _valid(source, one)))
+    yield "signs", items_of(source, (one for one in flags if warns(source, one, patient, _status(plan))))
+    yield "visits", items_of(source, (one for one in visits if _valid(source, one)))
     yield "goals", _pointed(source, plan.items("goal"), "Goal", patient)
     yield "problems", _pointed(source, plan.items("addresses"), "Condition", patient)
-    yield "devices", _items(source, (one for one in devices if _valid(source, one, patient)))
+    yield "devices", items_of(source, (one for one in devices if _valid(source, one, patient)))
     measures = _unique(support, "Observation")
-    yield "measures", _items(source, (one for one in measures if _valid(source, one, patient)))
+    yield "measures", items_of(source, (one for one in measures if _valid(source, one, patient)))
     documents = _unique([*support, *_of(source, "DocumentReference", patient)], "DocumentReference")
-    yield "documents", _items(source, (one for one in documents if _valid(source, one, patient)))
+    yield "documents", items_of(source, (one for one in documents if _valid(source, one, patient)))
     yield "people", tuple(_people(source, plan, patient))
 
 
@@ -105,9 +112,21 @@ def _of_person(source: Source, patient: Node | None) -> Iterator[tuple[Part, tup
     )
     for part, types in kinds if alone else ():
         found = [one for one in source.resources if one.kind in types]
-        yield part, _items(source, (one for one in found if _valid(source, one, patient)))
+        yield part, items_of(source, (one for one in found if _valid(source, one, patient)))
     visits = [one for one in source.resources if one.kind == "Appointment" and alone]
-    yield "visits", _items(source, (one for one in visits if _valid(source, one)))
+    yield "visits", items_of(source, (one for one in visits if _valid(source, one)))
+
+
+def _subjects(source: Source) -> dict[str, Node]:
+    """Return whom the resources of a bundle say they are about, by reference."""
+    found = [one.get(name) for one in source.resources for name in ("subject", "patient")]
+    found.sort(key=lambda one: bool(one.word("display")))  # of the same, one with a name is kept
+    return {one.word("reference"): one for one in found if one.word("reference")}
+
+
+def _one_subject(source: Source) -> Node | None:
+    subjects = list(_subjects(source).values())
+    return subjects[0] if len(subjects) == 1 else None
 
 
 def _activities(
@@ -123,15 +142,42 @@ def _activities(
         if unknown_modifier(each) or unknown_modifier(one):
             source.skip(one, "carries a modifier that is not known")
         elif not detail and not kind:
-            do += _named_only(each.get("reference"), "activity")
+            do += named_only(each.get("reference"), "activity")
         elif kind == "Appointment":
             visits.append(one)
         elif kind not in {"detail", "ServiceRequest", "CommunicationRequest", "Task"}:
             source.skip(one, "is a kind of activity that this plan has no place for")
-        elif meant(source, one, patient, plan.word("status"), detail=bool(detail)):
-            found = _item(source, kind, one)
+        elif kind == "Task":
+            do += [item_of(source, kind, one)] if _open_task(source, one, patient) else []
+        elif meant(source, one, patient, _status(plan), detail=bool(detail)):
+            found = item_of(source, kind, one)
             (do_not if one.get("doNotPerform").value is True else do).append(found)
     return do, do_not, visits
+
+
+_OPEN = {"draft", "requested", "received", "accepted", "ready", "in-progress", "on-hold"}
+
+
+def _open_task(source: Source, task: Node, patient: Node | None) -> bool:
+    """Tell whether a task waits to be done (R4 task-status) for this person."""
+    if task.word("status") in {
+        "draft",
+        "requested",
+        "received",
+        "accepted",
+        "ready",
+        "in-progress",
+        "on-hold",
+    }:
+        return same_person(source, task, task.get("for"), patient)
+    source.skip(task, "is not current")
+    return False
+
+
+def _status(plan: Node) -> str:
+    """Return the status a plan is read with: one that is not known counts as a draft."""
+    told = plan.word("status")
+    return told if told in get_args(PlanStatus) else "draft"
 
 
 def _of(source: Source, kind: str, patient: Node | None) -> list[Node]:
@@ -188,90 +234,16 @@ def _elsewhere(source: Source, subject: Node) -> bool:
     return bool(ours) and subject.word("reference") not in {*ours, ""}
 
 
-# ------------------------------------------------------------------ what they say
-
-
-def _items(source: Source, found: Iterable[Node]) -> tuple[Item, ...]:
-    """Retell resources; one that says no more than its status is left to be named."""
-    items = (_item(source, one.kind, one) for one in found)
-    return tuple(item for item in items if item.title or any(f.told.kind != "code" for f in item.facts))
-
-
 def _pointed(source: Source, references: list[Node], kind: str, patient: Node | None) -> tuple[Item, ...]:
     """Retell what references lead to; one that leads nowhere gives what it displays."""
     found: list[Item] = []
     for reference in references:
         one = source.resolve(reference)
         if one is None:
-            found += _named_only(reference, kind)
+            found += named_only(reference, kind)
         elif one.kind == kind and _valid(source, one, patient):
-            found.append(_item(source, kind, one))
+            found.append(item_of(source, kind, one))
     return tuple(found)
-
-
-def _named_only(reference: Node, kind: str) -> list[Item]:
-    display = reference.text("display")
-    if not display:
-        return []
-    return [Item(kind, Told("text", display.value, display.path, leaves(reference)), (), reference.path)]
-
-
-def _item(source: Source, kind: str, one: Node) -> Item:
-    title = next((told for told in _all(source, one, TITLE[kind]) if told[1].kind == "text"), None)
-    name = title[1] if title else None
-    facts = [
-        Fact(element.partition("[")[0] if "actor" in element else element.rpartition(".")[2], told)
-        for element, told in _all(source, one, FACTS[kind])
-        if name is None or told.path != name.path
-    ]
-    parts = [_target(source, target) for target in one.items("target")] if kind == "Goal" else []
-    return Item(kind, name, tuple(facts), one.path, tuple(part for part in parts if part is not None))
-
-
-def _all(source: Source, one: Node, elements: tuple[str, ...]) -> Iterator[tuple[str, Told]]:
-    for element in elements:
-        for node in _places([one], element.split(".")):
-            told = _coded(source, node) if element in CODES else tell(source, node)
-            if told is not None:
-                yield element, told
-
-
-def _places(nodes: list[Node], steps: list[str]) -> list[Node]:
-    """Return the nodes that a path such as ``content[].attachment.title`` leads to; arrays are opened."""
-    for step in steps:
-        name = step.removesuffix("[]")
-        nodes = [below for node in nodes for below in (node.items(name) or [node.get(name)])]
-    # A primitive that repeats is an array of values, which items() opens too.
-    return [node for node in nodes if node.value is not None and not isinstance(node.value, list)]
-
-
-def _coded(source: Source, node: Node) -> Told | None:
-    if isinstance(node.value, str) and node.value:
-        return Told("code", node.value, node.path, (node.path,))
-    concept = tell(source, node)
-    if concept is None:
-        return None
-    code = node.first("coding").word("code")
-    return Told("code", code, concept.path, concept.paths) if code and not node.word("text") else concept
-
-
-def _target(source: Source, target: Node) -> Item | None:
-    """Retell a target of a goal: its measure with the value to reach, or nothing."""
-    detail = next(
-        (
-            told
-            for kind in ("Quantity", "Range", "CodeableConcept", "String", "Boolean", "Integer")
-            if (told := tell(source, target.get(f"detail{kind}"))) is not None
-        ),
-        None,
-    )
-    measure = tell(source, target.get("measure"))
-    if detail is None and target.value and any(name.startswith("detail") for name in target.value):
-        return None
-    due = tell(source, target.get("dueDate"))
-    facts = [Fact("detail", detail)] if detail else []
-    facts += [Fact("dueDate", due)] if due else []
-    return Item("target", measure, tuple(facts), target.path) if measure or detail or due else None
 
 
 # ------------------------------------------------------------------ people and prose
@@ -340,4 +312,6 @@ def _sections(source: Source, document: Node) -> Iterator[Prose]:
         lines = lines_of(div.string())
         if lines:
             heading = tell(source, section.get("title")) or tell(source, section.get("code"))
+            if heading is not None:  # the code says again what the title says
+                heading = replace(heading, paths=(*heading.paths, *leaves(section.get("code"))))
             yield Prose(heading, lines, document.word("language"), div.path)

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from fhircare.bundle.located import Node
 from fhircare.bundle.source import Unread
+from fhircare.bundle.told import strangers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from fhircare.bundle.source import Source
 
 _FRAME = frozenset({"resourceType", "id", "meta", "language"})
@@ -87,11 +86,9 @@ def unread_of(source: Source, told: frozenset[str]) -> tuple[Unread, ...]:
 
 
 def _reason(place: str, noted: dict[str, str]) -> str:
-    """Return what was noted nearest above a place, else just below it."""
-    above = [path for path in noted if place == path or place.startswith((f"{path}.", f"{path}["))]
-    below = [path for path in noted if path.startswith(f"{place}.")]
-    nearest = max(above, key=len, default="") or min(below, key=len, default="")
-    return noted.get(nearest, _NO_PLACE)
+    """Return what was noted of a place, else just below it; not what was noted of all around it."""
+    below = [path for path in noted if path.startswith((f"{place}.", f"{place}["))]
+    return noted.get(place) or noted.get(min(below, key=len, default=""), _NO_PLACE)
 
 
 class _Sweep:
@@ -108,7 +105,9 @@ class _Sweep:
         if isinstance(value, dict):
             return self._object(value, path, holder)
         if isinstance(value, list):
-            return _together((self.over(one, f"{path}[{i}]", holder) for i, one in enumerate(value)), path)
+            members = [self.over(one, f"{path}[{i}]", holder) for i, one in enumerate(value)]
+            whole = all(one.left == [f"{path}[{i}]"] for i, one in enumerate(members))
+            return _together(members, path, whole=whole)
         told = path in self.told
         return _Found(told, [] if told or value is None else [path])
 
@@ -122,15 +121,18 @@ class _Sweep:
             for name, one in value.items()
             if name not in neutral
         }
-        if any(one.told for one in below.values()):
+        named = any(f"{path}.{name}" in self.told for name in neutral & value.keys())
+        if named or any(one.told for one in below.values()):
             if value.keys() <= _narrow(value):
-                return _Found(told=True, left=[], resource=resource)
-            below = {name: one for name, one in below.items() if name not in _DECIDED}
-            left = [place for one in below.values() for place in one.left]
+                return _Found(told=True, left=list(strangers(value, path)), resource=resource)
+            left: list[str] = []
+            for name, one in below.items():
+                known = name in _DECIDED
+                left += strangers(value[name], f"{path}.{name}") if known else one.left
             return _Found(told=True, left=left, resource=resource)
         if resource and value["resourceType"] != "Bundle":
             return _Found(told=False, left=[path], resource=True)
-        return _together(below.values(), path)
+        return _together(list(below.values()), path, whole=True)
 
     def _neutral(self, value: dict[str, Any], path: str, holder: Node | None) -> frozenset[str]:
         """Return the names of the elements that need not be told here."""
@@ -156,12 +158,12 @@ def _narrow(value: dict[str, Any]) -> set[str]:
     return next((shape for shape in _WHOLES if value.keys() <= shape), set())
 
 
-def _together(members: Iterable[_Found], path: str) -> _Found:
-    """Put members together: a place of which nothing was told is named as one, unless resources are in it."""
-    found = list(members)
-    told = any(one.told for one in found)
-    resource = any(one.resource for one in found)
-    left = [place for one in found for place in one.left]
-    if left and not told and not resource:
-        left = [path]
-    return _Found(told, left, resource)
+def _together(members: list[_Found], path: str, *, whole: bool) -> _Found:
+    """Put members together; what is ``whole`` and of which nothing was told is named as one.
+
+    Resources are never put together: each is named by itself.
+    """
+    told = any(one.told for one in members)
+    resource = any(one.resource for one in members)
+    left = [place for one in members for place in one.left]
+    return _Found(told, [path] if whole and left and not told and not resource else left, resource)

@@ -79,6 +79,7 @@ class Guest:
     Attributes: about: The CarePlan or Composition itself, None without either. person: Whose it is called.
         born: The day they were born. parts: The items of each part that has some. prose: Its narratives.
         contacts: Whom to call, as far as the bundle names somebody.
+        spoken: FHIRPaths of what tells the languages the person reads, which the page follows.
     """
 
     about: Item | None
@@ -87,10 +88,12 @@ class Guest:
     parts: dict[Part, tuple[Item, ...]]
     prose: tuple[Prose, ...]
     contacts: tuple[Contact, ...]
+    spoken: tuple[str, ...] = ()
 
     @property
     def paths(self) -> Iterator[str]:
         """The FHIRPath of every leaf that is told."""
+        yield from self.spoken
         yield from self.about.paths if self.about else ()
         for told in (self.person, self.born):
             yield from told.paths if told else ()

@@ -41,7 +41,7 @@ _MINUTES = {
     "wk": Decimal(10080),
 }
 # R4, ValueSet timing-abbreviation: (frequency, period, unit, when).
-_CODES: dict[str, tuple[int, int, str, tuple[str, ...]]] = {
+CODES: dict[str, tuple[int, int, str, tuple[str, ...]]] = {
     "QD": (1, 1, "d", ()),
     "BID": (2, 1, "d", ()),
     "TID": (3, 1, "d", ()),
@@ -59,6 +59,7 @@ _CODES: dict[str, tuple[int, int, str, tuple[str, ...]]] = {
     "Q6H": (1, 6, "h", ()),
     "Q8H": (1, 8, "h", ()),
 }
+"""Timing.code and what it says by itself."""
 
 
 @dataclass(frozen=True)
@@ -195,9 +196,9 @@ def _rule(timing: Node) -> _Rule | None:
             count=repeat.integer("count").value,
         )
     code = next((c.get("code").string() for c in timing.get("code").items("coding")), "")
-    if code not in _CODES:
+    if code not in CODES:
         return None
-    frequency, period, unit, when = _CODES[code]
+    frequency, period, unit, when = CODES[code]
     return _Rule(frequency, Decimal(period), unit, (), (), when, None)
 
 

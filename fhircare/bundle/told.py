@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from fhircare.bundle.timing import CODES
 from fhircare.plan import WEEKDAYS
 from fhircare.plan.care import Frequency, PeriodUnit
 
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     from fhircare.bundle.located import Node
     from fhircare.bundle.source import Source
 
-Kind = Literal["text", "code", "day", "moment", "span", "number", "quantity", "range", "truth", "schedule"]
+Kind = Literal[
+    "text", "code", "day", "moment", "span", "number", "quantity", "range", "truth", "schedule", "unsaid"
+]
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,8 @@ class Told:
     Attributes:
         kind: What ``value`` is: ``text`` and ``code`` str, ``day`` date, ``moment`` datetime with offset,
             ``span`` a pair of Told or None, ``number`` Decimal, ``quantity`` Measured, ``range`` a pair of
-            Measured or None, ``truth`` bool, ``schedule`` Schedule.
+            Measured or None, ``truth`` bool, ``schedule`` Schedule,
+            ``unsaid`` None: a schedule is there that cannot be told.
         value: The value.
         path: The FHIRPath it is best known by.
         paths: The FHIRPath of every leaf that went into it.
@@ -93,7 +97,7 @@ def tell_name(source: Source, reference: Node) -> Told | None:
     if target is not None:
         named = name_of(source, target)
         if named is not None:
-            return named
+            return replace(named, paths=(*named.paths, *leaves(reference)))
     display = reference.text("display")
     return Told("text", display.value, display.path, leaves(reference)) if display else None
 
@@ -129,15 +133,41 @@ def name_of(source: Source, resource: Node) -> Told | None:
     return None
 
 
+_PARTS = frozenset(
+    {
+        "id", "coding", "text", "system", "version", "code", "display", "userSelected", "value", "unit",
+        "comparator", "start", "end", "low", "high", "reference", "type", "identifier", "use", "prefix",
+        "given", "family", "suffix", "name", "repeat", "event", "boundsPeriod", "frequency", "period",
+        "periodUnit", "dayOfWeek", "timeOfDay", "when", "duration", "durationUnit", "count", "concept",
+        "language", "preferred", "rank", "status", "div",
+    }
+)  # fmt: skip
+"""The elements of datatypes that are told; what else stands in one, such as an extension, is not."""
+
+
 def leaves(node: Node) -> tuple[str, ...]:
-    """Return the FHIRPath of every leaf of an element."""
-    return tuple(_leaves(node.value, node.path))
+    """Return the FHIRPath of every leaf of an element that a datatype is known to have."""
+    return tuple(_leaves(node.value, node.path)) if node else ()
+
+
+def strangers(value: Any, path: str) -> Iterator[str]:
+    """Yield the FHIRPath of everything in an element that no datatype which is told is known to have."""
+    if isinstance(value, dict):
+        for name, below in value.items():
+            if name in _PARTS:
+                yield from strangers(below, f"{path}.{name}")
+            else:
+                yield f"{path}.{name}"
+    elif isinstance(value, list):
+        for index, below in enumerate(value):
+            yield from strangers(below, f"{path}[{index}]")
 
 
 def _leaves(value: Any, path: str) -> Iterator[str]:
     if isinstance(value, dict):
         for name, below in value.items():
-            yield from _leaves(below, f"{path}.{name}")
+            if name in _PARTS:
+                yield from _leaves(below, f"{path}.{name}")
     elif isinstance(value, list):
         for index, below in enumerate(value):
             yield from _leaves(below, f"{path}[{index}]")
@@ -191,7 +221,7 @@ def _tell_object(source: Source, node: Node) -> Told | None:
     names = set(node.value)
     if names & {"concept"} or (names == {"reference"} and isinstance(node.value["reference"], dict)):
         return _tell_either(source, node)  # R5's CodeableReference
-    if names & {"repeat", "event"}:
+    if names & {"repeat", "event"} or isinstance(node.value.get("code"), dict):
         return tell_schedule(node)
     if names <= _CONCEPT:
         said = node.said()
@@ -272,6 +302,11 @@ def tell_schedule(timing: Node) -> Told | None:
     schedule = _schedule(timing) if known and not code else None
     if schedule is not None:
         return Told("schedule", schedule, timing.path, leaves(timing))
+    known_code = CODES.get(code.first("coding").word("code")) if not code.get("text") else None
+    if known_code and known_code[2] in get_args(PeriodUnit) and set(timing.value) <= {"code", "id"}:
+        times, every, unit, moments = known_code
+        frequency = Frequency(times=times, every=every, unit=unit)  # type: ignore[arg-type]
+        return Told("schedule", Schedule(frequency, moments=moments), timing.path, leaves(timing))
     said = code.said()
     whole = not timing.get("repeat") and not timing.get("event")
     return Told("text", said.value, said.path, leaves(code)) if said and whole else None

@@ -178,20 +178,23 @@ def _parts(guest: Guest, words: Words) -> Iterator[GuestPart]:
             name=part,
             heading=words.say(f"guest.part.{part}"),
             lead=words.say(lead) if words.has(lead) else None,
-            items=tuple(_line(item, words) for item in items),
+            items=tuple(_line(item, words, leave=("status",) if part == "do-not" else ()) for item in items),
         )
 
 
-def _line(item: Item, words: Words) -> LineView:
+def _line(item: Item, words: Words, *, leave: tuple[str, ...] = ()) -> LineView:
+    """One item; ``leave`` names elements that would mislead here: what is not to be done is not "planned"."""
     return LineView(
         title=title_of(item, words),
-        facts=tuple(_facts(item, words)),
+        facts=tuple(_facts(item, words, leave=leave)),
         parts=tuple(_line(part, words) for part in item.parts),
     )
 
 
-def _facts(item: Item, words: Words) -> Iterator[tuple[Said, Said]]:
+def _facts(item: Item, words: Words, *, leave: tuple[str, ...] = ()) -> Iterator[tuple[Said, Said]]:
     for fact in item.facts:
+        if fact.element in leave:
+            continue
         yield label(fact.element, words), told_words(fact.told, words, element=fact.element)
 
 

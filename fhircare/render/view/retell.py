@@ -60,6 +60,7 @@ LABELS = {
     "lot": "lotNumber",
     "made": "manufactureDate",
     "expires": "expirationDate",
+    "file": "title",
     "form": "contentType",
     "role": "role",
 }
@@ -113,6 +114,8 @@ def told_words(told: Told, words: Words, *, element: str = "") -> Said:
             return Value(str(words.say("guest.yes" if value else "guest.no")), path, "number")
         case "schedule":
             return _schedule(value, path, words)
+        case "unsaid":
+            return words.say("guest.unsaid")
         case _:
             return words.text(str(value), path)
 
