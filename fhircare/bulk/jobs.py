@@ -121,7 +121,7 @@ class PlanJob(Job):
         if item.form == "row":
             return make_plan(self._row(item))
         text = _text(item)
-        if item.form == "line" and not text.startswith("{"):
+        if item.form == "line" and not text.lstrip().startswith("{"):
             raise InputError(Fault("", "is not a JSON object", "write one record a line, as JSON"))
         return make_plan(read_delivery(text))
 

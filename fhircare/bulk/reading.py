@@ -39,8 +39,8 @@ def lines_of(source: str, stream: BinaryIO, *, most: int = MAX_LINE) -> Iterator
                 line = stream.readline(most)
             fault = Fault("", "is longer than a line may be", f"at most {most} bytes a line", number)
             yield Item(source, number, "line", b"", (fault,))
-        elif text := line.strip():
-            yield Item(source, number, "line", text)
+        elif line.strip():
+            yield Item(source, number, "line", line.rstrip(b"\r\n"))
 
 
 def rows_of(source: str, stream: BinaryIO) -> Iterator[Item]:

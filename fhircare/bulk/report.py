@@ -60,7 +60,7 @@ def findings(rows: Iterable[Row], form: Findings, version: str) -> Iterator[str]
     for row in rows:
         report = Report(list(row.issues), place(row))
         if report.issues and form == "text":
-            yield as_text(report)
+            yield f"{as_text(report)}\n"
         elif report.issues:
             told = {"source": row.source, "line": row.line, "outcome": report.as_operation_outcome()}
             yield json.dumps(told, ensure_ascii=False) + "\n"
