@@ -86,6 +86,8 @@ class Cargo:
         for item in self.items:
             tail = item.entry.full_url.rsplit("/", 1)[-1]
             self._by_url.setdefault(f"{item.entry.kind}/{tail}", item)
+        self._targets = {id(item): self._find_targets(item) for item in self.items}
+        self._made: dict[int, _Made] = {}
 
     def target(self, reference: str) -> Item | None:
         """Return the item a reference of the bundle points to, None for one outside."""
@@ -93,6 +95,9 @@ class Cargo:
 
     def targets(self, item: Item) -> list[Item]:
         """Return the items one refers to."""
+        return self._targets[id(item)]
+
+    def _find_targets(self, item: Item) -> list[Item]:
         named = [str(r["reference"]) for r in references(item.entry.resource)]
         named += [str(a.get("url", "")) for a in attachments(item.entry.resource)]
         found = {id(t): t for name in named if (t := self.target(name)) is not None}
@@ -106,7 +111,29 @@ class Cargo:
         )
 
     def resolved(self, item: Item) -> Resource:
-        """Return its resource with references made literal as far as ids are known."""
+        """Return its resource with references made literal as far as ids are known; not to be changed."""
+        return self._as_of_now(item).resource
+
+    def mark(self, item: Item) -> str:
+        """Return the fingerprint of ``resolved``."""
+        made = self._as_of_now(item)
+        if not made.mark:
+            made.mark = sameness.fingerprint(made.resource)
+        return made.mark
+
+    def key(self, item: Item) -> str:
+        """Return the name under which it is remembered: its type and identifier, else what it says."""
+        name = item.entry.identifier
+        return f"{item.entry.kind}|" + ("|".join(name) if name else self.mark(item))
+
+    def _as_of_now(self, item: Item) -> _Made:
+        known = tuple((target.reference, target.logical) for target in self.targets(item))
+        made = self._made.get(id(item))
+        if made is None or made.known != known:
+            made = self._made[id(item)] = _Made(known, self._make(item))
+        return made
+
+    def _make(self, item: Item) -> Resource:
         resource: Resource = copy.deepcopy(item.entry.resource)
         for reference in references(resource):
             target = self.target(str(reference["reference"]))
@@ -119,10 +146,14 @@ class Cargo:
         _keep_claims(resource, self._knows)
         return resource
 
-    def key(self, item: Item) -> str:
-        """Return the name under which it is remembered: its type and identifier, else what it says."""
-        name = item.entry.identifier
-        return f"{item.entry.kind}|" + ("|".join(name) if name else sameness.fingerprint(self.resolved(item)))
+
+@dataclass(slots=True)
+class _Made:
+    """A resource made with what was known, kept until more is known."""
+
+    known: tuple[tuple[str, bool], ...]
+    resource: Resource
+    mark: str = ""
 
 
 def _keep_claims(resource: Resource, knows: Callable[[str, str], bool]) -> None:

@@ -49,7 +49,7 @@ class Entry:
     full_url: str
     """How other entries refer to it."""
     resource: Resource = field(repr=False)
-    """As it stands in the bundle, without id; content of small Binaries is inlined."""
+    """As it stands in the bundle, without id; content of small Binaries is inlined. Not to be changed."""
     owner: Owner
     """Whose it is."""
     identifier: tuple[str, str] | None = None
@@ -148,7 +148,7 @@ def _read(bundle: Resource) -> list[Entry]:
 
 
 def _entry(place: str, full_url: str, resource: Resource, owners: frozenset[str]) -> Entry:
-    copied = {key: copy.deepcopy(value) for key, value in resource.items() if key != "id"}
+    copied = {key: value for key, value in resource.items() if key != "id"}
     numbers = (
         [i for i in copied.get("identifier") or [] if isinstance(i, dict)]
         if isinstance(copied.get("identifier"), list)
@@ -203,13 +203,17 @@ def _without_small_binaries(found: list[Entry]) -> list[Entry]:
     small = {
         url for url, e in binaries.items() if len(str(e.resource.get("data", ""))) <= MOST_INLINE * 4 // 3
     }
-    for entry in found:
-        for attachment in attachments(entry.resource):
+    kept = [entry for entry in found if entry.full_url not in small]
+    for index, entry in enumerate(kept):
+        if not any(attachment.get("url") in small for attachment in attachments(entry.resource)):
+            continue
+        kept[index] = replace(entry, resource=copy.deepcopy(entry.resource))  # the bundle stays as it is
+        for attachment in attachments(kept[index].resource):
             if attachment.get("url") in small:
                 content = binaries[attachment.pop("url")].resource
                 attachment.setdefault("contentType", content.get("contentType"))
                 attachment["data"] = content.get("data", "")
-    return [entry for entry in found if entry.full_url not in small]
+    return kept
 
 
 def attachments(resource: Resource) -> Iterator[dict[str, Any]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from typing import TYPE_CHECKING, Any
 
 from fhircare.errors import OutcomeUnclear, ServerRefused, ServerUnavailable
@@ -72,16 +73,14 @@ def send_document(
     ours = document_reference(bundle, found, patient, document, pdf)
     unclear: ServerUnavailable | None = None
     for turn in range(_TRIES):
-        have, earlier = _there(server, ours, patient)
+        filed = _filed(server, ours, patient)
+        latest = [row for row in filed if row["id"] not in _replaced(filed)]
+        have = next((row for row in latest if _hashes(row) == _hashes(ours)), None)
         if have is not None:
             became: Outcome = "created" if unclear is not None or turn else "unchanged"
             row = EntryReport("Bundle", "DocumentReference", became, f"DocumentReference/{have['id']}")
             return SendReport(destination, "document", (row,), tuple(notes), verified=True)
-        if earlier:
-            ours["relatesTo"] = [
-                {"code": "replaces", "target": {"reference": f"DocumentReference/{row['id']}"}}
-                for row in earlier
-            ]
+        _in_place_of(ours, filed, latest)
         number = ours["identifier"][0]
         told = server.capabilities.conditional_create("DocumentReference")
         request = server.create_request(ours, condition(number["system"], number["value"]) if told else "")
@@ -125,6 +124,7 @@ def document_reference(
             }
         ],
         "status": "current",
+        "docStatus": "preliminary" if plan.get("status") == "draft" else "final",
         "type": _PLAN_OF_CARE,
         "category": [_CLINICAL_NOTE],
         "subject": {"reference": patient},
@@ -161,10 +161,13 @@ def _patient(server: FhirServer, found: tuple[Entry, ...]) -> str:
     raise ServerRefused("does not know this patient by any of the numbers given: register them there first")
 
 
-def _there(server: FhirServer, ours: Resource, patient: str) -> tuple[Resource | None, list[Resource]]:
-    """Return the same document if the server has it, and documents of the same plan that it replaces.
+def _filed(server: FhirServer, ours: Resource, patient: str) -> list[Resource]:
+    """Return the documents of the same plan that the server has.
 
     Searched by patient, the one search for documents every US Core server has; the rest is done here.
+
+    Raises:
+        ServerRefused: When one is of a later revision: an old plan must not replace it.
     """
     number = ours["identifier"][0]
     rows = [
@@ -172,17 +175,39 @@ def _there(server: FhirServer, ours: Resource, patient: str) -> tuple[Resource |
         for row in server.search("DocumentReference", {"patient": patient}).matches
         if str((row.get("subject") or {}).get("reference", "")).endswith(patient)
         and row.get("status") == "current"
-    ]
-    hashes = _hashes(ours)
-    same = [row for row in rows if carries(row, number["system"], number["value"]) and _hashes(row) == hashes]
-    serial = ours["description"]
-    earlier = [
-        row
-        for row in rows
-        if row.get("description") == serial
+        and row.get("description") == ours["description"]
         and any(n.get("system") == number["system"] for n in row.get("identifier") or [])
     ]
-    return (same[0] if same else None), earlier
+    if any(_revision(row) > _revision(ours) for row in rows):
+        raise ServerRefused("already holds a later revision of this plan: nothing was sent")
+    return rows
+
+
+def _revision(row: Resource) -> int:
+    told = [re.search(r"/r(\d{1,9})/document/", str(n.get("value", ""))) for n in row.get("identifier") or []]
+    return max((int(match[1]) for match in told if match), default=0)
+
+
+def _replaced(rows: list[Resource]) -> set[str]:
+    """Return the ids of documents that another one replaces; what cannot be updated stays current there."""
+    return {
+        str((related.get("target") or {}).get("reference", "")).rpartition("/")[2]
+        for row in rows
+        for related in row.get("relatesTo") or []
+        if related.get("code") == "replaces"
+    }
+
+
+def _in_place_of(ours: Resource, filed: list[Resource], latest: list[Resource]) -> None:
+    """Let our document replace the latest ones; the same content once more is another document."""
+    number = ours["identifier"][0]
+    mark = str(number["value"])
+    if any(carries(row, number["system"], mark) for row in filed):
+        number["value"] = f"{mark}-{len(filed) + 1}"
+    if latest:
+        ours["relatesTo"] = [
+            {"code": "replaces", "target": {"reference": f"DocumentReference/{row['id']}"}} for row in latest
+        ]
 
 
 def _hashes(resource: Resource) -> list[str]:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 MOST_ROUNDS = 6
 """Looks and writes before we give up on a server whose answers never come to rest."""
+_SENT = "sent|"
+"""Before the name under which an update is noted before it goes out: its answer may never come."""
 _TEMPORARY = (0, 408, 409, 412, 425, 429)
 
 
@@ -183,7 +185,7 @@ class Sending:
         ours = self.cargo.resolved(item)
         if sameness.unresolved(stored.resource) and not sameness.unresolved(ours):
             return "different"
-        mark = sameness.fingerprint(ours)
+        mark = self.cargo.mark(item)
         if item.written == mark:
             return "same"  # acknowledged; what the server made of it is told in the report
         before = self.memory.recall(self.cargo.key(item))
@@ -192,12 +194,17 @@ class Sending:
             return "same" if before.fingerprint == mark else "different"
         if sameness.same(ours, stored.resource, self.server.base):
             return "same"
-        if not known or before is None or self.overwrite:
+        if not known or before is None or self.overwrite or self._sent_it(item, stored):
             return "different"
         if before.fingerprint == mark:
             item.kept = True
             return "same"
         return "changed there"
+
+    def _sent_it(self, item: Item, stored: Stored) -> bool:
+        """Return whether what is there is what we once sent, without ever seeing the answer."""
+        sent = self.memory.recall(_SENT + self.cargo.key(item))
+        return sent is not None and sent.fingerprint == sameness.fingerprint(stored.resource)
 
     # --- writing -------------------------------------------------------------------------------------------
 
@@ -231,16 +238,21 @@ class Sending:
         if self.shown is not None:
             self.shown.append(request)
             return
+        sent: dict[str, Arrived] = {}
         for step in chunk:
             if isinstance(step, Write):
                 step.item.stale = step.item.wrote = True
+                if step.over is not None:
+                    mark = self.cargo.mark(step.item)
+                    sent[_SENT + self.cargo.key(step.item)] = Arrived(step.over.reference, "", mark)
+        self.memory.remember(sent)
         results = self.server.write(request, len(chunk), self.private)
         done = [(step, result) for step, result in zip(chunk, results, strict=True) if result.done]
         for step, result in done:
             self._place(step, result)
         for step, _ in done:
             if isinstance(step, Write):
-                step.item.written = sameness.fingerprint(self.cargo.resolved(step.item))
+                step.item.written = self.cargo.mark(step.item)
         self._acknowledged(done)
         self._judge(chunk, results)
 
@@ -289,7 +301,7 @@ class Sending:
         for item in self.cargo.items:
             brought = item.entry.owner == "foreign" and not item.was_there
             if (brought or self._ours(item)) and item.stored is not None and not item.kept:
-                mark = sameness.fingerprint(self.cargo.resolved(item))
+                mark = self.cargo.mark(item)
                 arrived[self.cargo.key(item)] = Arrived(item.reference, item.stored.version, mark)
         self.memory.remember({k: a for k, a in arrived.items() if self.memory.recall(k) != a})
 

@@ -174,7 +174,7 @@ class Stub:
     def _held(self, name):
         if name not in self.held:
             raise RefusesError(404, "not found", "not-found")
-        return copy.deepcopy(self.held[name])
+        return self.held[name]
 
     def put(self, resource, number=""):
         """Store a resource as a new version; return it."""
@@ -203,7 +203,7 @@ class Stub:
             if len(found) > 1:
                 raise RefusesError(412, "more than one", "duplicate")
             if found:
-                return 200, copy.deepcopy(found[0])
+                return 200, found[0]
         return 201, self.put(body)
 
     def _update(self, name, body, match):
@@ -253,7 +253,7 @@ class Stub:
             "resourceType": "Bundle",
             "type": "searchset",
             "link": link,
-            "entry": [{"resource": copy.deepcopy(r), "search": {"mode": "match"}} for r in shown],
+            "entry": [{"resource": r, "search": {"mode": "match"}} for r in shown],
         }
 
     def _bundle(self, bundle):
@@ -270,7 +270,7 @@ class Stub:
         if self.as_batch:
             answers = [self._alone(e) for e in entries]
             return {"resourceType": "Bundle", "type": "transaction-response", "entry": answers}
-        before = copy.deepcopy(self.held)
+        before = dict(self.held)  # what is held is replaced, never changed
         try:
             answers = self._together(entries)
         except RefusesError:
@@ -340,10 +340,7 @@ class Stub:
 
 def _fits(resource, name, value):
     if name == "identifier":
-        system, _, number = (_unescaped(part) for part in re.split(r"(?<!\\)(\|)", value, maxsplit=1))
-        return any(
-            i.get("system") == system and i.get("value") == number for i in resource.get("identifier") or []
-        )
+        return any(_carries(resource, token) for token in re.split(r"(?<!\\),", value))
     if name in ("patient", "subject", "target", "focus", "owner", "performer"):
         element = {"patient": "subject"}.get(name, name)
         values = resource.get(element) or (resource.get("patient") if name == "patient" else None) or []
@@ -352,6 +349,12 @@ def _fits(resource, name, value):
     if name == "status":
         return resource.get("status") in value.split(",")
     return False
+
+
+def _carries(resource, token):
+    system, _, number = (_unescaped(part) for part in re.split(r"(?<!\\)(\|)", token, maxsplit=1))
+    numbers = resource.get("identifier") or []
+    return any(i.get("system") == system and i.get("value") == number for i in numbers)
 
 
 def _unescaped(text):

@@ -1,0 +1,399 @@
+"""Followed plans on their way: history goes along, one plan is in force, only what changed is written."""
+
+from __future__ import annotations
+
+import base64
+import copy
+import json
+from dataclasses import replace
+
+import pytest
+import responses
+
+from fhircare.bundle.document import as_document
+from fhircare.errors import ServerRefused, ServerUnavailable
+from fhircare.exchange import Options, ShortMemory, dry_run, give_goals, send, take_goals
+from fhircare.exchange import same as sameness
+from fhircare.exchange.cargo import Cargo
+from fhircare.exchange.entries import entries, series
+from fhircare.exchange.outbox import Outbox
+from fhircare.exchange.pushing import queue
+from fhircare.exchange.sending import Limits
+from tests.courses import STEPS, example_course, standing
+from tests.exchange_kit import RESET, Once, World, after, as_bytes, before, is_transaction, resource
+
+EXAMPLE = "anna-first-locking"
+OPEN = ("draft", "active", "on-hold")
+
+
+@pytest.fixture
+def world():
+    """A server in this process."""
+    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
+        yield World(mocked)
+
+
+@pytest.fixture(scope="module")
+def course():
+    """A plan's bundle after each step of its course."""
+    return example_course(EXAMPLE)
+
+
+def on_the_server(world):
+    """Revision and status of each CarePlan there."""
+    return standing({"entry": [{"resource": r} for r in world.stub.of("CarePlan")]})
+
+
+def changed(earlier, later):
+    """Names of the entries of a bundle that say something else than in the earlier one."""
+
+    def said(bundle):
+        cargo = Cargo(entries(bundle), "")
+        for item in cargo.items:
+            key = item.entry.identifier or json.dumps(item.entry.resource, default=str)
+            item.reference = f"{item.entry.kind}/{key}"
+        return {i.reference: sameness.fingerprint(cargo.resolved(i)) for i in cargo.items}
+
+    old = said(earlier)
+    return {name for name, mark in said(later).items() if name in old and old[name] != mark}
+
+
+@pytest.mark.parametrize(
+    ("example", "memory"),
+    [("anna-first-locking", True), ("anna-first-locking", False), ("carla-diabetes-slow", True)],
+)
+def test_a_course_step_by_step(world, example, memory):
+    """Each step of a course: exactly what it changed is updated, what is new is created, all reads back as
+    sent, one plan at most is open; sent again nothing is written, and nothing is ever doubled.
+    """
+    kept, earlier = ShortMemory(), None
+    for step, bundle in example_course(example).items():
+        report = send(world.server(), bundle, memory=kept if memory else None)
+
+        assert report.verified, step
+        assert report.counts.get("updated", 0) == (len(changed(earlier, bundle)) if earlier else 0), step
+        assert on_the_server(world) == standing(bundle), step
+        assert sum(status in OPEN for _, status in on_the_server(world)) == 1, step
+        assert set(world.stub.counts().values()) - {1} == set() or _only_nameless(world), step
+        world.stub.seen.clear()
+        again = send(world.server(), bundle, memory=kept if memory else None)
+        assert set(again.counts) == {"kept", "unchanged"}, step
+        assert world.stub.writes() == [], step
+        earlier = bundle
+
+
+def _only_nameless(world):
+    return all(value is None for (_, _, value), number in world.stub.counts().items() if number > 1)
+
+
+def test_every_update_is_tied_to_a_version(world, course):
+    """Whatever is changed on the server is changed with If-Match, the old plan's end among it."""
+    send(world.server(), course["approved"])
+    world.stub.seen.clear()
+    send(world.server(), course["revised"])
+
+    puts = [e for _, _, b in world.stub.writes() for e in b["entry"] if e["request"]["method"] == "PUT"]
+    ends = [(e["resource"]["resourceType"], e["resource"].get("status")) for e in puts]
+    assert ("CarePlan", "revoked") in ends
+    assert all(e["request"]["ifMatch"].startswith('W/"') for e in puts)
+
+
+@pytest.mark.parametrize("step", ["revised", "stopped", "proposed"])
+def test_the_new_plan_and_the_old_ones_end_are_one_transaction(world, course, step):
+    """Also where transactions are small, the plans travel together; what refers to them comes with or after
+    them.
+    """
+    send(world.server(), course[STEPS[STEPS.index(step) - 1]])
+    world.stub.seen.clear()
+    send(world.server(), course[step], options=Options(limits=Limits(entries=10)))
+
+    holds = [[e["resource"]["resourceType"] for e in b["entry"]] for _, _, b in world.stub.writes()]
+    (plans,) = [index for index, kinds in enumerate(holds) if "CarePlan" in kinds]
+    later = {kind for kinds in holds[plans + 1 :] for kind in kinds}
+    assert holds[plans].count("CarePlan") >= 2
+    assert later <= {"Provenance", "DetectedIssue"}
+
+
+@pytest.mark.parametrize("step", ["revised", "stopped", "proposed", "released"])
+def test_first_sent_late(world, course, step):
+    """A bundle whose first revisions were never sent brings its whole history, over as it is."""
+    assert send(world.server(), course[step]).verified
+    assert on_the_server(world) == standing(course[step])
+
+
+@pytest.mark.parametrize("step", ["stopped", "released"])
+def test_revisions_left_out(world, course, step):
+    """From the first draft to any later step at once: as if each had been sent."""
+    memory = ShortMemory()
+    send(world.server(), course["made"], memory=memory)
+
+    assert send(world.server(), course[step], memory=memory).verified
+    assert on_the_server(world) == standing(course[step])
+
+
+@pytest.mark.parametrize("step", ["made", "revised", "stopped"])
+def test_an_earlier_bundle_does_not_come_after_a_later_one(world, course, step):
+    """Sending what is out of date is refused, and changes nothing."""
+    send(world.server(), course["proposed"])
+    held = copy.deepcopy(world.stub.held)
+
+    with pytest.raises(ServerRefused, match="later revision"):
+        send(world.server(), course[step])
+    assert world.stub.held == held
+
+
+def test_a_plan_that_is_over(world, course):
+    """A bundle in which nothing is in force: the last revision is what it is about; sent like any other."""
+    over = copy.deepcopy(course["stopped"])
+    for entry in over["entry"]:
+        if entry["resource"]["resourceType"] == "CarePlan":
+            entry["resource"]["status"] = "revoked"
+    send(world.server(), course["stopped"])
+
+    report = send(world.server(), over)
+
+    assert report.counts["updated"] == 1
+    assert on_the_server(world) == [("r1", "revoked"), ("r2", "revoked"), ("r3", "revoked")]
+
+
+@pytest.mark.parametrize("fault", ["reset after", "reset before", "503"])
+@pytest.mark.parametrize("number", [1, 2])
+def test_interrupted_and_overtaken(world, tmp_path, course, fault, number):
+    """A revision breaks off in the middle and is set aside; the next one finds no changes but our own."""
+    faults = {
+        "reset after": after(RESET),
+        "reset before": before(RESET),
+        "503": lambda _r, _c: (503, {}, ""),
+    }
+    memory, sent = ShortMemory(), []
+    send(world.server(), course["approved"], memory=memory)
+
+    def strikes(request):
+        sent.extend([1] if is_transaction(request) else [])
+        return len(sent) >= number
+
+    world.faults.append(Once(faults[fault], when=strikes, times=10_000))
+    with pytest.raises(ServerUnavailable):
+        send(world.server(attempts=1), course["stopped"], memory=memory, options=Options(limits=Limits(20)))
+    world.faults.clear()
+
+    assert send(world.server(), course["released"], memory=memory).verified
+    assert on_the_server(world) == standing(course["released"])
+    assert _only_nameless(world)
+
+
+def test_one_series_through_all_revisions(course):
+    """A plan's revisions are one series, so that they go in order; its goals are another."""
+    names = {series(bundle) for bundle in course.values()}
+    goals = {series(give_goals(bundle)) for bundle in course.values()}
+
+    assert names == {"https://harrowcreek.example/fhircare/plan-series|HC-2026-0311"}
+    assert goals == {"https://harrowcreek.example/fhircare/plan-series|HC-2026-0311/goals"}
+
+
+@pytest.mark.parametrize("step", ["approved", "stopped", "proposed", "released"])
+def test_goals_are_given_of_the_plan_in_force(world, course, step):
+    """Each step: the goals of the plan in force, with their measurements; on the therapist's server once."""
+    given = give_goals(course[step])
+    kinds = {entry["resource"]["resourceType"] for entry in given["entry"]}
+
+    assert len([e for e in given["entry"] if e["resource"]["resourceType"] == "Goal"]) == 2
+    assert "Observation" in kinds
+    assert not kinds & {"CarePlan", "ServiceRequest", "Appointment"}
+    assert send(world.server(), given).verified
+    assert set(send(world.server(), given).counts) == {"kept", "unchanged"}
+
+
+def test_progress_follows(world, course):
+    """Goals given again after a revision: only what progress changed is updated."""
+    memory = ShortMemory()
+    send(world.server(), give_goals(course["approved"]), memory=memory)
+
+    report = send(world.server(), give_goals(course["revised"]), memory=memory)
+
+    assert {e.kind for e in report.entries if e.outcome == "updated"} <= {"Goal", "Condition", "Observation"}
+    assert [e.outcome for e in report.entries if e.kind == "Goal"] == ["updated", "updated"]
+    assert len(world.stub.of("Goal")) == 2
+
+
+def test_a_goal_is_taken_into_the_plan_in_force(course):
+    """A therapist's goal joins the newest plan; the plans it replaced stay as they were."""
+    bundle = course["released"]
+    theirs = {
+        "resourceType": "Goal",
+        "identifier": [{"system": "https://therapy.example/goals", "value": "7"}],
+        "lifecycleStatus": "active",
+        "description": {"text": "Climb a flight of stairs"},
+        "subject": {"reference": "Patient/1"},
+    }
+    me = dict(resource(bundle, "Patient"), id="1")
+
+    taken = take_goals(bundle, [me, theirs], source="goals.ndjson")
+
+    def goals(of):
+        plans = [e["resource"] for e in of["entry"] if e["resource"]["resourceType"] == "CarePlan"]
+        return {p["identifier"][0]["value"][-2:]: len(p["goal"]) for p in plans}
+
+    assert [change.outcome for change in taken.changes] == ["new"]
+    assert goals(bundle) == {"r1": 2, "r2": 2, "r3": 2, "r4": 2}
+    assert goals(taken.bundle) == {"r1": 2, "r2": 2, "r3": 2, "r4": 3}
+
+
+# --- as a document ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def reader(world, course):
+    """A server that takes documents only, and knows the patient."""
+    world.stub.kinds = {kind: ["read", "search-type"] for kind in world.stub.kinds}
+    world.stub.kinds["DocumentReference"].append("create")
+    world.stub.system = []
+    patient = resource(course["made"], "Patient")
+    world.stub.put({"resourceType": "Patient", "identifier": patient["identifier"]})
+    return world
+
+
+def test_a_course_as_documents(reader, course):
+    """Each step is a document that replaces the one before it; drafts are preliminary; again: nothing."""
+    for bundle in course.values():
+        assert send(reader.server(), bundle, options=Options(document=as_document)).counts == {"created": 1}
+        again = send(reader.server(), bundle, options=Options(document=as_document))
+        assert again.counts == {"unchanged": 1}
+
+    filed = reader.stub.of("DocumentReference")
+    numbers = [row["identifier"][0]["value"].split("/")[1] for row in filed]
+    replaced = [[r["target"]["reference"] for r in row.get("relatesTo", [])] for row in filed]
+    assert numbers == ["r1", "r1", "r1", "r2", "r3", "r4", "r4"]
+    assert replaced == [[], *([f"DocumentReference/{row['id']}"] for row in filed[:-1])]
+    assert [row["docStatus"] for row in filed] == [
+        "preliminary" if step in ("made", "proposed") else "final" for step in STEPS
+    ]
+    assert {row["description"] for row in filed} == {"HC-2026-0311"}
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_document_leads_with_the_plan_in_force(reader, course, step):
+    """Composition and DocumentReference are of the revision in force; the older ones are in it as history."""
+    send(reader.server(), course[step], options=Options(document=as_document))
+
+    (row,) = reader.stub.of("DocumentReference")
+    inside = json.loads(base64.b64decode(row["content"][0]["attachment"]["data"]))
+    named = {e["fullUrl"]: e["resource"] for e in inside["entry"]}
+    first = named[inside["entry"][0]["resource"]["section"][0]["entry"][0]["reference"]]
+    revision, status = standing(course[step])[-1]
+    assert (first["resourceType"], first["status"]) == ("CarePlan", status)
+    assert first["identifier"][0]["value"].endswith(f"/{revision}")
+    assert f"/{revision}/document/" in row["identifier"][0]["value"]
+    assert standing(inside) == standing(course[step])
+
+
+def test_an_earlier_document_does_not_come_after_a_later_one(reader, course):
+    """A document of an earlier revision is refused once a later one is filed."""
+    send(reader.server(), course["stopped"], options=Options(document=as_document))
+
+    with pytest.raises(ServerRefused, match="later revision"):
+        send(reader.server(), course["revised"], options=Options(document=as_document))
+    assert len(reader.stub.of("DocumentReference")) == 1
+
+
+def test_back_to_what_it_was(reader, course):
+    """The same content once more, after other content: filed again, because the last one filed counts."""
+    options = Options(document=as_document)
+    other = copy.deepcopy(course["approved"])
+    resource(other, "CarePlan")["title"] = "Another title"
+    for bundle in (course["approved"], other, course["approved"]):
+        send(reader.server(), bundle, options=options)
+
+    filed = reader.stub.of("DocumentReference")
+    assert len(filed) == 3
+    assert len({row["identifier"][0]["value"] for row in filed}) == 3
+    assert send(reader.server(), course["approved"], options=options).counts == {"unchanged": 1}
+
+
+# --- how many requests ------------------------------------------------------------------------------------
+
+
+def requests_of(world, call):
+    """How many requests a call makes."""
+    world.stub.seen.clear()
+    call()
+    return len(world.stub.seen)
+
+
+def test_looking_takes_few_requests(world, course):
+    """169 entries, all there: a dry run and a second sending look them up 40 a request, not one by one."""
+    bundle, memory = course["released"], ShortMemory()
+    send(world.server(), bundle, memory=memory)
+
+    assert requests_of(world, lambda: dry_run(world.server(), bundle)) <= 9
+    assert requests_of(world, lambda: send(world.server(), bundle, memory=memory)) <= 9
+
+
+def test_updating_takes_few_requests(world, course):
+    """More than forty updates: their ETags come forty a request, whether or not batches carry them."""
+    for told in (True, False):
+        world.stub.held.clear()
+        world.stub.tags_in_batches = told
+        send(world.server(), course["proposed"])
+        assert requests_of(world, lambda: send(world.server(), course["released"])) <= 18
+
+
+def test_a_server_without_batches_is_asked_in_lists(world, course):
+    """No batches: identifiers go twenty a search; what is missing is believed once lists are known to
+    work.
+    """
+    world.stub.system = ["transaction"]
+    bundle = course["revised"]
+    kinds = {e["resource"]["resourceType"] for e in bundle["entry"]}
+    first = requests_of(world, lambda: send(world.server(), bundle))
+
+    # Once to find that nothing is there, in lists; once to read back what was written, each by itself.
+    assert first <= len(bundle["entry"]) + 2 * len(kinds) + 20
+    assert requests_of(world, lambda: dry_run(world.server(), bundle)) <= len(kinds) + 12
+    assert world.stub.writes() == []
+
+
+@pytest.mark.parametrize("reads", ["the first", "none"])
+def test_a_server_that_does_not_read_lists(world, course, reads):
+    """A server that takes the first value of a list, or the whole list for one value: nothing is doubled."""
+    world.stub.system = ["transaction"]
+    matching = world.stub._matching
+
+    def strange(kind, query):
+        value = query.get("identifier", [""])[0]
+        if "," in value:
+            if reads == "none":
+                return []
+            query = query | {"identifier": [value.split(",")[0]]}
+        return matching(kind, query)
+
+    world.stub._matching = strange
+    send(world.server(), course["approved"])
+    again = send(world.server(), course["approved"])
+    assert set(again.counts) == {"kept", "unchanged"}
+    assert send(world.server(), course["revised"]).verified
+    assert on_the_server(world) == standing(course["revised"])
+    assert _only_nameless(world)
+
+
+def test_queued_revisions_arrive_in_order(world, tmp_path, course):
+    """Three revisions queued at once: each arrives, in its turn; the server ends with the last."""
+    path = tmp_path / "outbox"
+    outbox = Outbox(str(path))
+    for step in ("approved", "revised", "stopped"):
+        queue(outbox, "hospital", as_bytes(course[step]), now=world.clock.now())
+
+    pushed = world.pusher(path).run()
+
+    assert [p.parcel.state for p in pushed] == ["arrived"] * 3
+    assert on_the_server(world) == standing(course["stopped"])
+    outbox.close()
+
+
+def test_smallest_transactions(world, course):
+    """Two at a time, and one by one: the same end."""
+    for options in (Options(limits=Limits(2, 2)), Options(mode="single")):
+        world.stub.held.clear()
+        for step in ("approved", "stopped"):
+            assert send(world.server(), course[step], options=replace(options)).verified
+        assert on_the_server(world) == standing(course["stopped"])
