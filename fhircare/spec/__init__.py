@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 from fhircare.errors import UnknownRelease
 
 UNBOUNDED = 1 << 30
-RELEASES = {"R4": "r4"}
+RELEASES = {"R4": "r4", "R5": "r5"}
 
 
 class TypeRef(NamedTuple):
@@ -223,7 +223,7 @@ class Definitions:
     """All definitions of one release. Look-ups are cached; what they hand out must not be changed.
 
     Attributes:
-        release: ``R4``.
+        release: ``R4`` or ``R5``.
         path: The file they are read from.
         about: ``package``, ``version``, ``fhir``, ``licence`` and ``sha256`` of the package behind the data.
         resource_types: Every concrete resource type.

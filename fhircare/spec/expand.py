@@ -147,9 +147,13 @@ class Terminology:
 
     def _part(self, part: Json) -> tuple[Codes, set[str]]:
         """Expand one include or exclude: its own system, cut with each value set it names."""
-        results = [self.expand(url) or ({}, {url}) for url in part.get("valueSet", ())]
+        known = [self.expand(url) for url in part.get("valueSet", ())]
+        results = [expansion for expansion in known if expansion is not None]
         if "system" in part:
+            # A set that is not held here cuts nothing away: every code of the system may be in it.
             results.append(self._from_system(part))
+        elif not results:
+            results.append(({}, set(part["valueSet"])))
         closed, unbounded = results[0]
         for codes, free in results[1:]:
             closed, unbounded = _both(closed, unbounded, codes, free)

@@ -2,26 +2,30 @@
 
 ::
 
-    python -m fhircare.spec.vendor hl7.fhir.r4.core-4.0.1.tgz fhircare/spec/r4
+    python -m fhircare.spec.vendor fhircare/spec/r4 hl7.fhir.r4.core-4.0.1.tgz
+    python -m fhircare.spec.vendor fhircare/spec/r5 hl7.fhir.r5.core-5.0.0.tgz \\
+        hl7.terminology-5.1.0.tgz hl7.fhir.uv.extensions.r5-1.0.0.tgz
 
-reads StructureDefinitions, ValueSets and CodeSystems from the package and writes into the folder
+reads StructureDefinitions, ValueSets and CodeSystems from the packages (types from the first alone: from R5
+on, HL7 keeps most code systems and extensions in packages of their own) and writes into the folder
 
 * ``types.jsonl``: one line for each type: its nodes (the type itself and each backbone element), each with
   its elements (``min``, ``max``, ``types``, ``binding``, ``ref`` for a contentReference) and its own
   constraints;
-* ``codes.jsonl``: one line for each code system that the package holds complete, and for each value set
+* ``codes.jsonl``: one line for each code system that the packages hold complete, and for each value set
   that is bound to an element, expanded (``fhircare.spec.expand``).
-* ``extensions.jsonl``: one line for each extension the package defines: what its value may be, or its parts.
+* ``extensions.jsonl``: one line for each extension the packages define: what its value may be, or its parts.
 
-The first line of each file names the package, its version and SHA-256, and says at which byte each line
-starts, so that a reader takes only the lines it needs. The same package gives the same bytes. What is
-changed on the way, and why, is written in ``SOURCES.md``.
+The first line of each file names the first package, its version and SHA-256 (and ``with`` the others), and
+says at which byte each line starts, so that a reader takes only the lines it needs. The same packages give
+the same bytes. What is changed on the way, and why, is written in ``SOURCES.md``.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import re
 import sys
 import tarfile
 from pathlib import Path
@@ -39,6 +43,8 @@ MAX_VALUE_SET = CORE + "elementdefinition-maxValueSet"
 # Profiles that element definitions name where one would expect a type; they are kept beside the types.
 QUANTITY_PROFILES = ("SimpleQuantity", "MoneyQuantity")
 KEPT_KINDS = ("resource", "complex-type", "primitive-type")
+# R5's name for what has no elements at all; nothing is of this type.
+NOTHING = "Base"
 
 
 def read_package(path: Path) -> dict[str, list[Json]]:
@@ -46,7 +52,8 @@ def read_package(path: Path) -> dict[str, list[Json]]:
     found: dict[str, list[Json]] = {}
     with tarfile.open(path, "r:gz") as archive:
         for member in sorted(archive.getmembers(), key=lambda m: m.name):
-            stream = archive.extractfile(member) if member.name.endswith(".json") else None
+            own = re.fullmatch(r"package/[^/.][^/]*\.json", member.name)
+            stream = archive.extractfile(member) if own else None
             if stream is None:
                 continue
             content = json.load(stream)
@@ -145,13 +152,13 @@ def distil_type(definition: Json, ancestors: set[str]) -> Json:
         definition: A StructureDefinition with a snapshot.
         ancestors: The canonicals of everything it is based on; a constraint they state is not said again.
     """
-    name = _name(definition["url"])
+    name, base = _name(definition["url"]), _name(definition.get("baseDefinition", ""))
     elements = definition["snapshot"]["element"]
     parents = {e["path"].rsplit(".", maxsplit=1)[0] for e in elements if "." in e["path"]}
     line: Json = {
         "name": name,
         "kind": definition["kind"],
-        "base": _name(definition.get("baseDefinition", "")),
+        "base": "" if base == NOTHING else base,
         "abstract": definition["abstract"],
     }
     if definition.get("derivation") == "constraint":
@@ -193,6 +200,8 @@ def distil_types(definitions: list[Json]) -> dict[str, Json]:
     for definition in definitions:
         is_type = definition.get("derivation") != "constraint" and definition["kind"] in KEPT_KINDS
         if not is_type and _name(definition["url"]) not in QUANTITY_PROFILES:
+            continue
+        if definition["type"] == NOTHING:
             continue
         ancestors: set[str] = set()
         base = definition.get("baseDefinition")
@@ -272,36 +281,57 @@ def write_lines(path: Path, about: Json, lines: dict[str, Json]) -> None:
     path.write_bytes(head + b"".join(encoded))
 
 
-def distil(package: Path, out: Path) -> list[Path]:
-    """Read ``package`` and write the data files into ``out``; returns their paths."""
-    content = read_package(package)
+def _manifest(package: Path, content: dict[str, list[Json]]) -> Json:
+    """Return where a package comes from: its name, version, FHIR release, licence and hash."""
     manifest = content["package"][0]
-    about: Json = {
+    return {
         "package": manifest["name"],
         "version": manifest["version"],
         "fhir": (manifest.get("fhirVersions") or manifest.get("fhir-version-list") or [""])[0],
         "licence": manifest.get("license", ""),
         "sha256": hashlib.sha256(package.read_bytes()).hexdigest(),
     }
+
+
+def distil(out: Path, packages: list[Path]) -> list[Path]:
+    """Read packages and write the data files into ``out``; returns their paths.
+
+    Args:
+        out: The folder of a release.
+        packages: The release's core package, then those with more code systems, value sets and extensions;
+            what an earlier one holds is not taken from a later one.
+    """
+    contents = [read_package(package) for package in packages]
+    about, *others = [_manifest(p, c) for p, c in zip(packages, contents, strict=True)]
+    if others:
+        about["with"] = others
     out.mkdir(parents=True, exist_ok=True)
-    types = distil_types(content["StructureDefinition"])
+    types = distil_types(contents[0]["StructureDefinition"])
     kinds: dict[str, list[str]] = {kind: [] for kind in KEPT_KINDS}
     for name in sorted(types):
         if not types[name]["abstract"] and "profile_of" not in types[name]:
             kinds[str(types[name]["kind"])].append(name)
-    terminology = Terminology(content.get("CodeSystem", []), content.get("ValueSet", []))
+    terminology = Terminology(_all(contents, "CodeSystem"), _all(contents, "ValueSet"))
     codes = terminology.systems_as_lines()
     for url in bound_value_sets(types):
         codes[url] = terminology.set_as_line(url)
     written = [out / "types.jsonl", out / "codes.jsonl", out / "extensions.jsonl"]
     write_lines(written[0], {**about, "kinds": kinds}, types)
     write_lines(written[1], about, codes)
-    write_lines(written[2], about, distil_extensions(content["StructureDefinition"]))
+    write_lines(written[2], about, distil_extensions(_all(contents, "StructureDefinition")))
     return written
 
 
+def _all(contents: list[dict[str, list[Json]]], kind: str) -> list[Json]:
+    """Return the resources of a kind, those of the first package that has them."""
+    found: dict[str, Json] = {}
+    for content in reversed(contents):
+        found |= {resource["url"]: resource for resource in content.get(kind, ())}
+    return list(found.values())
+
+
 if __name__ == "__main__":
-    if len(sys.argv) != 3:
-        sys.exit("usage: python -m fhircare.spec.vendor PACKAGE.tgz OUT")
-    for made in distil(Path(sys.argv[1]), Path(sys.argv[2])):
+    if len(sys.argv) < 3:
+        sys.exit("usage: python -m fhircare.spec.vendor OUT CORE.tgz [MORE.tgz ...]")
+    for made in distil(Path(sys.argv[1]), [Path(name) for name in sys.argv[2:]]):
         sys.stdout.write(f"{made} {made.stat().st_size} bytes\n")
