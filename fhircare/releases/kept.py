@@ -38,6 +38,10 @@ MODIFIERS = frozenset(
 have, where the other says nothing like it."""
 
 
+DATATYPE = "_datatype"
+"""The extension that says which of several types a value has, where its name cannot."""
+
+
 class InexpressibleError(ValueError):
     """A value that no extension can hold, such as a whole resource."""
 
@@ -118,12 +122,13 @@ def _write_one(url: str, slot: Slot, value: Any, beside: Any, source: str, targe
         raise InexpressibleError
     if "id" in value:
         made["id"] = value["id"]
-    made["extension"] = [
+    inner = [
+        *([{"url": DATATYPE, "valueString": slot.type}] if slot.name != slot.element else ()),
         *_children(value, slot, source, target),
         *value.get("extension", ()),
         *({"url": "modifierExtension", "extension": [one]} for one in value.get("modifierExtension", ())),
     ]
-    return made
+    return made | ({"extension": inner} if inner else {})
 
 
 def _children(value: Json, slot: Slot, source: str, target: str) -> list[Json]:
@@ -139,7 +144,7 @@ def _read_one(extension: Json, element: str, release: str, node: str, kept: Json
     slots = [slot for slot in shape(release, node).values() if slot.element == element]
     if not slots:
         return False
-    kind = (value_key or beside_key[1:])[5:]
+    kind = (value_key or beside_key[1:])[5:] or _datatype(extension)
     slot = next((one for one in slots if one.name == element + kind), slots[0])
     value: Any = extension.get(value_key) if value_key else None
     if not value_key and slot.node and slot.node != RESOURCE:
@@ -148,12 +153,19 @@ def _read_one(extension: Json, element: str, release: str, node: str, kept: Json
     return True
 
 
+def _datatype(extension: Json) -> str:
+    found = [one for one in extension.get("extension", ()) if isinstance(one, dict)]
+    return next((str(one.get("valueString")) for one in found if one.get("url") == DATATYPE), "")
+
+
 def _object(extension: Json, release: str, node: str) -> Json:
     made: Json = {"id": extension["id"]} if "id" in extension else {}
     own: Json = {}
     others, modifiers = [], []
     for one in extension.get("extension", ()):
         url = one.get("url") if isinstance(one, dict) else None
+        if url == DATATYPE:
+            continue
         if url == "modifierExtension":
             modifiers += one.get("extension", ())
         elif not isinstance(url, str) or "/" in url or not _read_one(one, url, release, node, own):

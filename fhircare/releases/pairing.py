@@ -105,7 +105,7 @@ def _same_name(node: str, mine: Slot, theirs: Slot) -> Lens | None:
     if theirs.type == "CodeableReference" and mine.type in {"CodeableConcept", "Reference"}:
         field = "concept" if mine.type == "CodeableConcept" else "reference"
         return made.wrapped(mine.name, mine.name, field, many_r4=mine.is_list, many_r5=theirs.is_list)
-    if _kind(mine) != _kind(theirs) and mine.node != _HOMEWARD.get(theirs.node, theirs.node):
+    if _kind(mine) != _kind(theirs) and mine.node != counterpart(theirs.node, to_r5=False):
         return made.Lens((mine.name,), (mine.name,), lambda _: {}, lambda _: {})
     if mine.is_list != theirs.is_list:
         return made.counted(mine.name, many_r4=mine.is_list)

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from fhircare.releases import kept
 from fhircare.releases.lens import Way, either, names_of
 from fhircare.releases.pairing import counterpart, pairing
-from fhircare.releases.rules import SYSTEMS_OF_TYPES
-from fhircare.releases.shape import RESOURCE, Slot, is_resource, shape
+from fhircare.releases.rules import APART, SYSTEMS_OF_TYPES
+from fhircare.releases.shape import RESOURCE, Slot, extension_types, is_resource, shape
 
 if TYPE_CHECKING:
     from fhircare.releases.table import Json
@@ -122,7 +122,7 @@ class Turn:
             elif not slot.node:
                 work[name] = value
             elif isinstance(value, list) is slot.is_list:
-                work[name] = self._value(value, slot, self._inside(name, slot, other), f"{path}.{name}")
+                work[name] = self._value(value, slot, self._inside(node, slot, other), f"{path}.{name}")
             else:
                 self._note(f"{path}.{name}", "left", f"is not what {self.source} has there")
                 odd[name] = value
@@ -137,17 +137,18 @@ class Turn:
                 turned[name] = value
         return turned
 
-    def _inside(self, name: str, slot: Slot, other: str) -> str:
+    def _inside(self, node: str, slot: Slot, other: str) -> str:
         """Return the target's node for what an element holds, "" where only the values in it are turned.
 
-        A backbone element has a counterpart only when its parent has one, and where a backbone element of one
-        release is a data type in the other, a lens of the parent says it.
+        A backbone element has a counterpart only where the parent's counterpart holds it; in an object that
+        has none, a type that no extension may hold will be kept element by element, as it is.
         """
         mine = counterpart(slot.node, to_r5=self.to_r5)
-        if not shape(self.target, mine) or ("." in slot.node and not other):
-            return ""
-        there = shape(self.target, other).get(name)
-        return "" if there and there.node != mine and "." in there.node + slot.node else mine
+        if "." in slot.node:
+            apart = all(one.node != mine for one in shape(self.target, other).values())
+        else:
+            apart = not other and slot.node != RESOURCE and slot.type not in extension_types(self.target)
+        return "" if apart or f"{node}.{slot.element}" in APART or not shape(self.target, mine) else mine
 
     def _value(self, value: Any, slot: Slot, other: str, path: str) -> Any:
         if isinstance(value, list):
@@ -229,6 +230,7 @@ class Turn:
         return result, bare
 
     def _keep(self, out: Json, part: Json, node: str, path: str, *, tell: bool = True) -> None:
+        part = {name: self._whole(name, value, node, path) for name, value in part.items()}
         try:
             made = kept.write(part, self.source, self.target, node)
         except kept.InexpressibleError:
@@ -247,6 +249,13 @@ class Turn:
         for one in made:
             name = "modifierExtension" if kept.is_modifier(one) else "extension"
             holder[name] = [*holder.get(name, ()), one]
+
+    def _whole(self, name: str, value: Any, node: str, path: str) -> Any:
+        """Return a value that is to be kept; what a rule was to say is turned now."""
+        slot = shape(self.source, node).get(name)
+        if slot is None or f"{node}.{slot.element}" not in APART:
+            return value
+        return self._value(value, slot, counterpart(slot.node, to_r5=self.to_r5), f"{path}.{name}")
 
     def _from_meta(self, work: Json, other: str) -> Json:
         """Take what is kept for a resource without extensions of its own (Bundle, Binary) out of its meta."""

@@ -31,6 +31,9 @@ CODES: dict[str, dict[str, str]] = {
 FILLS: dict[tuple[str, str], Json] = {
     element: fill for family in _FAMILIES for element, fill in family.FILLS.items()
 }
+APART = frozenset({"Composition.relatesTo"})
+"""Elements whose type both releases have, while one of them says the element by a type of its own: a rule
+says all of it, so that only the values in it are turned before."""
 SYSTEMS_OF_TYPES = {
     "R4": "http://hl7.org/fhir/resource-types",
     "R5": "http://hl7.org/fhir/fhir-types",
