@@ -4,7 +4,8 @@ FhircareError                 the root; ``except FhircareError`` catches all of 
 ├── InputError                something handed to us cannot be used (file, field, mend)
 │   ├── DeliveryError         a delivery record
 │   ├── LogError              a patient's log
-│   └── BundleError           a FHIR bundle
+│   ├── BundleError           a FHIR bundle
+│   └── PackageError          a package of FHIR definitions
 ├── OutputError               something we were to write could not be written
 ├── UnknownRelease            the FHIR release was not told and cannot be told from the content
 ├── PlanningError             no plan keeps all the wishes; names the constraint that binds
@@ -90,6 +91,12 @@ class BundleError(InputError):
     """A bundle that cannot be read as the plan it should hold."""
 
     code = "bundle"
+
+
+class PackageError(InputError):
+    """A package of FHIR definitions (an implementation guide) that cannot be used."""
+
+    code = "package"
 
 
 class OutputError(FhircareError):

@@ -6,11 +6,13 @@ import json
 from typing import TYPE_CHECKING, Literal
 
 from fhircare.check import check, check_lines
+from fhircare.check.run import CLAIMS
 from fhircare.check.text import as_text, counts, summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from fhircare.check.profiles import Against
     from fhircare.check.report import Report, Severity
 
 Form = Literal["text", "json", "sarif"]
@@ -46,6 +48,7 @@ def run(
     form: Form = "text",
     level: Severity = "information",
     release: str | None = None,
+    against: Against = CLAIMS,
 ) -> Iterator[str]:
     """Check all inputs and yield what is to be printed, piece by piece, without keeping any of it.
 
@@ -55,11 +58,13 @@ def run(
         form: ``text`` for people, ``json`` for one OperationOutcome a line, ``sarif`` for pipelines.
         level: The least severity that is told and counted.
         release: ``R4``; None for the default.
+        against: Profiles and packages.
 
     Raises:
+        PackageError: For a profile asked for that is not held.
         UnknownRelease: For a release whose definitions are not held.
     """
-    reports = _reports(inputs, tally, level, release)
+    reports = _reports(inputs, tally, level, release, against)
     if form == "sarif":
         from fhircare import __version__
         from fhircare.check.sarif import as_sarif
@@ -76,12 +81,14 @@ def run(
         yield summary(tally.resources, tally.errors, tally.warnings, tally.notes)
 
 
-def _reports(inputs: Iterable[Input], tally: Tally, level: Severity, release: str | None) -> Iterator[Report]:
+def _reports(
+    inputs: Iterable[Input], tally: Tally, level: Severity, release: str | None, against: Against
+) -> Iterator[Report]:
     for name, content in inputs:
         if isinstance(content, bytes):
-            found: Iterable[Report] = (check(content, release=release, name=name),)
+            found: Iterable[Report] = (check(content, release=release, name=name, against=against),)
         else:
-            found = check_lines(content, release=release, name=name)
+            found = check_lines(content, release=release, name=name, against=against)
         for report in found:
             told = report.at_least(level)
             tally.add(told)

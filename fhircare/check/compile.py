@@ -24,6 +24,7 @@ from fhircare.check import explain, extras, invariants, members, primitives, ter
 from fhircare.check.fhirpath.namespace import NAMESPACE
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from types import CodeType
 
     from fhircare.check.path import Path
@@ -31,6 +32,15 @@ if TYPE_CHECKING:
     from fhircare.spec import Definitions
 
 _HERE = os.path.dirname(__file__)  # noqa: PTH120 - pathlib would cost a tenth of the start-up
+# What generated code is made from: our modules, and the profiles that come with us.
+_MADE_FROM = tuple(
+    os.path.join(_HERE, *one)  # noqa: PTH118 - see above
+    for one in (
+        (), ("fhirpath",), ("profiles",), ("..", "profiles"),
+        ("..", "spec", "us_core"), ("..", "spec", "r4_profiles"),
+    )
+)  # fmt: skip
+_MADE_OF = (".py", ".json", ".jsonl")
 CHECKERS = "checkers"
 _SHIPPED = os.path.join(_HERE, CHECKERS)  # noqa: PTH118 - see above
 _KEPT = os.path.join(_HERE, "__pycache__")  # noqa: PTH118 - see above
@@ -102,12 +112,21 @@ class Compiler:
 
     def _load(self, type_name: str) -> None:
         """Run the code of a type in the namespace: shipped, kept, or compiled now."""
-        code = self._from_wheel(type_name) if self._shipped else self._kept(type_name)
-        if code is None:
-            text = self.source(type_name)
-            code = compile(text, f"<fhircare {self.definitions.release} {type_name}>", "exec")
-            self._keep(type_name, code)
+        code = self.kept(type_name, lambda: self.source(type_name))
         exec(code, self.namespace)  # noqa: S102 - our own text, made of the definitions that ship with us
+
+    def kept(self, name: str, write: Callable[[], str]) -> CodeType:
+        """Return code from the wheel, code kept before, or else what is written and compiled now.
+
+        Args:
+            name: What it is kept under.
+            write: Returns its Python text.
+        """
+        code = self._from_wheel(name) if self._shipped else self._kept(name)
+        if code is None:
+            code = compile(write(), f"<fhircare {self.definitions.release} {name}>", "exec")
+            self._keep(name, code)
+        return code
 
     def _from_wheel(self, type_name: str) -> CodeType | None:
         """Return the code of a type whose text is in the wheel; Python keeps its bytecode."""
@@ -151,9 +170,9 @@ class Compiler:
         """Return a stamp of everything that generated code depends on: our modules and the definitions."""
         if not self._stamp:
             files = [self.definitions.path]
-            for folder in (_HERE, os.path.join(_HERE, "fhirpath")):  # noqa: PTH118
+            for folder in _MADE_FROM:
                 with suppress(OSError):
-                    files += [entry.path for entry in os.scandir(folder) if entry.name.endswith(".py")]
+                    files += [one.path for one in os.scandir(folder) if one.name.endswith(_MADE_OF)]
             stamp = 0
             for file in sorted(files):
                 with suppress(OSError):

@@ -24,15 +24,16 @@ RULES = {
 }
 
 
-def defined(o: dict[str, Any], p: Path, w: Walk) -> None:
-    """Hold an extension to its definition, when the standard has one for its url."""
+def defined(o: dict[str, Any], p: Path, w: Walk) -> bool:
+    """Hold an extension to its definition; returns whether the standard has one for its url."""
     definition = w.definitions.extension(o["url"])
     if definition is None:
-        return
+        return False
     _value(o, p, w, definition.types, definition.value_required, o["url"])
     inner = o.get("extension")
     if definition.parts:
         _parts(inner if isinstance(inner, list) else [], p, w, definition)
+    return True
 
 
 def _say(place: Path, w: Walk, rule: str, mend: str, link: str) -> None:

@@ -104,9 +104,12 @@ def extension_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
     if not isinstance(url, str) or not url:
         return
     if ":" in url:
-        from fhircare.check import extensions
+        if url.startswith(STANDARD):
+            from fhircare.check import extensions
 
-        extensions.defined(o, p, w)
+            if extensions.defined(o, p, w):
+                return
+        w.gathered.extensions.append((p, o, w.scope))
         return
     outer = p[0][0] if p[0] is not None else None  # past the index and the name "extension"
     if outer is not None and outer[0] is not None and outer[0][1] in {"extension", "modifierExtension"}:
@@ -251,10 +254,7 @@ EXTRAS = {
     "Duration": ('get("system") == UCUM and ("Duration", get("code")) not in good_units', "duration_extra"),
     "Distance": ('get("system") == UCUM and ("Distance", get("code")) not in good_units', "distance_extra"),
     "Count": ('get("system") == UCUM and ("Quantity", get("code")) not in good_units', "quantity_extra"),
-    "Extension": (
-        '":" not in get("url", ":") or get("url").startswith(STANDARD)',
-        "extension_extra",
-    ),
+    "Extension": ('get("url") is not None', "extension_extra"),
     "Identifier": ('":" not in get("system", ":") or get("system") == URI_ITSELF', "identifier_extra"),
     "Attachment": ('get("data") is not None', "attachment_extra"),
 }

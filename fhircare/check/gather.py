@@ -60,9 +60,10 @@ class Gathered:
             not point.
         narratives: Every ``Narrative.div`` that is a string; target types are None.
         element_ids: The id of every element that has one, with the resource it stands in.
+        extensions: Every extension with an absolute url that the standard itself does not define.
     """
 
-    __slots__ = ("canonicals", "element_ids", "narratives", "references", "resources", "urls")
+    __slots__ = ("canonicals", "element_ids", "extensions", "narratives", "references", "resources", "urls")
 
     def __init__(self) -> None:
         self.resources: list[ResourceScope] = []
@@ -71,3 +72,4 @@ class Gathered:
         self.urls: list[LinkAt] = []
         self.narratives: list[LinkAt] = []
         self.element_ids: list[tuple[Path, str, ResourceScope]] = []
+        self.extensions: list[tuple[Path, dict[str, Any], ResourceScope]] = []

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from fhircare.check.bundles import check_bundle
 from fhircare.check.path import Path, render
 from fhircare.check.primitives import json_type
+from fhircare.check.profiles import Against
 from fhircare.check.reading import duplicates, names_in, read
 from fhircare.check.references import check_references
 from fhircare.check.report import Issue, Report
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 LONGEST_STRING = 1024 * 1024
 DEEPEST = 100
+CLAIMS = Against()
+"""Resources are held against what they claim."""
 
 
 @contextmanager
@@ -40,17 +43,17 @@ def _without_collector() -> Iterator[None]:
             gc.enable()
 
 
-def check_text(raw: bytes, compiler: Compiler, name: str) -> Report:
+def check_text(raw: bytes, compiler: Compiler, name: str, against: Against = CLAIMS) -> Report:
     """Check one document given as bytes; findings have their line and column."""
     with _without_collector():
-        return _text(raw, compiler, name)
+        return _text(raw, compiler, name, against)
 
 
-def _text(raw: bytes, compiler: Compiler, name: str) -> Report:
+def _text(raw: bytes, compiler: Compiler, name: str, against: Against) -> Report:
     got = read(raw)
     if got.issue is not None:
         return Report([got.issue], name)
-    issues, keys = _check(got.value, compiler, len(raw))
+    issues, keys = _check(got.value, compiler, len(raw), against)
     if names_in(raw) == keys and not issues:
         return Report([], name)
     from fhircare.check.position import Places
@@ -65,10 +68,10 @@ def _text(raw: bytes, compiler: Compiler, name: str) -> Report:
     return Report(found, name)
 
 
-def check_value(value: Any, compiler: Compiler, name: str) -> Report:
+def check_value(value: Any, compiler: Compiler, name: str, against: Against = CLAIMS) -> Report:
     """Check one document given as a dict; findings have no line."""
     with _without_collector():
-        issues, _ = _check(value, compiler, LONGEST_STRING + 1)
+        issues, _ = _check(value, compiler, LONGEST_STRING + 1, against)
     return Report(issues, name)
 
 
@@ -78,7 +81,7 @@ def root_name(value: Any) -> str:
     return name if isinstance(name, str) and name.isalpha() else "Resource"
 
 
-def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]:
+def _check(value: Any, compiler: Compiler, size: int, against: Against) -> tuple[list[Issue], int]:
     """Return the findings of a document already read, and how many names the walk met."""
     root: Path = (None, root_name(value))
     walk = Walk(compiler.definitions, compiler.checker)
@@ -123,6 +126,7 @@ def _check(value: Any, compiler: Compiler, size: int) -> tuple[list[Issue], int]
                 issues.append(
                     Issue("error", "invariant", render(path), rule, sentence(message), sentence(mend))
                 )
+    issues += against.issues(walk, compiler)
     issues += check_safety(gathered)
     return issues, walk.keys
 

@@ -100,6 +100,12 @@ def _form_of(system: str) -> Callable[[str], bool] | None:
     return forms[system]
 
 
+def form_holds(system: str, code: str) -> bool:
+    """Tell whether a code has the form that its system asks for; true where nothing is known of that."""
+    form = _form_of(system)
+    return form is None or form(code)
+
+
 def may_be(code: str, url: str, good: set[str], release: str) -> bool:
     """Tell whether a bare code is in a value set, and remember it; generated code asks this of a new one.
 

@@ -7,6 +7,12 @@ from the file. Names may be files, folders (their .json and .ndjson files) or - 
   fhircare check folder/ export.ndjson --format json
   fhircare check --coverage
 
+Every profile that a resource claims (meta.profile) is checked when it is held: US Core 8.0.0 and our own come
+with us, others from packages on disk, with what they depend on when it lies beside them.
+
+  fhircare check bundle.json --package hl7.fhir.us.core-7.0.0.tgz
+  fhircare check patient.json --profile http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient
+
 Exit codes: 0 nothing is an error, 1 errors were found, 2 a file could not be read.
 """
 
@@ -24,6 +30,9 @@ from fhircare.files import STANDARD, inside, open_lines, read_bytes
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterable, Iterator
+
+    from fhircare.check import Against
+    from fhircare.spec.packages import Package
 
 MAX_BYTES = 512_000_000
 """One JSON document is held in memory; what is larger belongs into NDJSON, which is not."""
@@ -48,6 +57,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default="information",
         help="the least severity to tell (usual: all)",
     )
+    parser.add_argument(
+        "--profile",
+        action="append",
+        default=[],
+        metavar="URL",
+        help="hold every resource of its type against this profile; url or url|version, may be repeated",
+    )
+    parser.add_argument(
+        "--package",
+        action="append",
+        default=[],
+        metavar="DIR|.tgz",
+        help="FHIR package of an implementation guide, to find profiles in; may be repeated",
+    )
     parser.add_argument("--coverage", action="store_true", help="list every rule and how it is enforced")
     parser.set_defaults(parser=parser)
 
@@ -64,10 +87,29 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("name a bundle, a folder, or - for standard input")
     unread: list[InputError] = []
     tally = Tally()
-    _write(check_all(_inputs(args.bundles, unread), tally, form=args.format, level=args.level))
+    inputs = _inputs(args.bundles, unread)
+    _write(check_all(inputs, tally, form=args.format, level=args.level, against=_against(args)))
     for error in unread:
         note("\n".join(f"fhircare: {line}" for line in str(error).splitlines()))
     return unread[0].exit_code if unread else tally.exit_code
+
+
+def _against(args: argparse.Namespace) -> Against:
+    """Return what is to be held against, its packages read; says what they depend on and lack."""
+    from fhircare.check import Against
+
+    packages: list[Package] = []
+    if args.package:
+        from pathlib import Path
+
+        from fhircare.spec.packages import load_packages
+
+        for name in args.package:
+            loaded = load_packages(Path(name))
+            packages += loaded.packages
+            if loaded.missing:
+                note(f"{name}: not beside it, so what they define is not known: {', '.join(loaded.missing)}")
+    return Against(args.profile, packages)
 
 
 def _write(pieces: Iterable[str]) -> None:

@@ -1,0 +1,126 @@
+"""Codes held against the bindings of a profile, as far as the code systems are held here.
+
+https://hl7.org/fhir/R4/terminologies.html#strength. Outside a *required* value set is an error, outside an
+*extensible* one a warning, outside a *preferred* one worth knowing. A code of a system that is not held is
+never said to be wrong. That it could not be told is said once for each required value set that is not held;
+where only its code system is not (LOINC, SNOMED CT), it is said when somebody asks for the profile by name.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fhircare.check.terminology import UCUM, form_holds, mend_for
+
+if TYPE_CHECKING:
+    from fhircare.check.path import Path
+    from fhircare.check.profiles.visit import Item, Visit
+    from fhircare.check.report import Severity
+    from fhircare.spec import ValueSet
+
+SEVERITY: dict[str, Severity] = {"required": "error", "extensible": "warning", "preferred": "information"}
+
+
+def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
+    """Tell whether a code is in a value set; None when that cannot be told here.
+
+    Args:
+        value_set: The set, None when it is not held.
+        system: The code's system; None for a bare code.
+        code: The code.
+    """
+    if value_set is None or not value_set.known:
+        return None
+    if not isinstance(code, str):
+        return False
+    if system is None:
+        if code in value_set.codes:
+            return True
+        return None if any(form_holds(one, code) for one in value_set.open) else False
+    if code in value_set.systems.get(system, ()):
+        return True
+    if system in value_set.open:
+        return None if form_holds(system, code) else False
+    # An open "system" that is the canonical of a set not held may stand for any system.
+    return None if any("/ValueSet/" in one for one in value_set.open) else False
+
+
+def bound(binding: tuple[str, str, str], item: Item, v: Visit) -> None:
+    """Hold a coded value against a binding."""
+    strength, url, outermost = binding
+    if outermost:
+        outer = v.library.value_set(outermost)
+        if _verdict(outer, item) is False and outer is not None:
+            _say(outer, "error", "max", item, v)
+            return
+    value_set = v.library.value_set(url)
+    told = _verdict(value_set, item)
+    if told is None:
+        v.unsure = True
+        held = value_set is not None and value_set.known
+        if strength == "required" and (v.library.thorough or not held):
+            v.library.untold(url, item.path, v)
+    elif told is False and value_set is not None and strength in SEVERITY:
+        if strength != "required" and not _of_its_systems(value_set, item):
+            return  # another's code, or words alone: allowed where none of the set fits
+        _say(value_set, SEVERITY[strength], strength, item, v)
+
+
+def _say(value_set: ValueSet, severity: Severity, strength: str, item: Item, v: Visit) -> None:
+    path, code = _place(item)
+    message = f"{{profile}} asks for a code of {value_set.name}"
+    v.say(path, severity, "code-invalid", f"profile.binding.{strength}", message, mend_for(value_set, code))
+
+
+def _place(item: Item) -> tuple[Path, Any]:
+    """Return the place to name, and the code there: of a single coding its code, else the element."""
+    value, path = item.value, item.path
+    if not isinstance(value, dict):
+        return path, value
+    codings = value.get("coding")
+    if isinstance(codings, list) and len(codings) == 1 and isinstance(codings[0], dict):
+        coding = codings[0]
+        return ((((path, "coding"), 0), "code") if "code" in coding else path), coding.get("code")
+    if "code" in value:
+        return (path, "code"), value["code"]
+    return path, None
+
+
+def _verdict(value_set: ValueSet | None, item: Item) -> bool | None:
+    """Tell whether an item is in a value set; one coding of several is enough."""
+    value, kind = item.value, item.kind
+    if value is None:
+        return True  # extensions stand in for the value
+    if kind in {"CodeableConcept", "CodeableReference"}:
+        concept = value.get("concept") if kind == "CodeableReference" and isinstance(value, dict) else value
+        if concept is None:
+            return True
+        codings = concept.get("coding") if isinstance(concept, dict) else None
+        if not isinstance(codings, list) or not codings:
+            return True if isinstance(concept, dict) and "extension" in concept else _without(value_set)
+        told = [
+            member(value_set, one.get("system"), one.get("code")) for one in codings if isinstance(one, dict)
+        ]
+        return True if True in told else None if None in told else False
+    if kind == "Coding":
+        return member(value_set, value.get("system"), value.get("code")) if isinstance(value, dict) else True
+    if isinstance(value, dict):
+        if "code" not in value:
+            return None  # a quantity without a coded unit: cardinality asks for it, not the binding
+        return member(value_set, value.get("system", UCUM), value.get("code"))
+    return member(value_set, None, value)
+
+
+def _of_its_systems(value_set: ValueSet, item: Item) -> bool:
+    """Tell whether a code is of a system that the value set draws on, so that a slip is likely."""
+    value = item.value
+    if not isinstance(value, dict):
+        return True
+    codings = value.get("coding", [] if item.kind == "CodeableConcept" else [value])
+    used = {one.get("system") for one in codings if isinstance(one, dict)}
+    return bool(used & {*value_set.systems, *value_set.open})
+
+
+def _without(value_set: ValueSet | None) -> bool | None:
+    """Tell what a concept without any coding is: outside any value set that is known."""
+    return False if value_set is not None and value_set.known else None

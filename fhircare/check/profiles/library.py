@@ -1,0 +1,273 @@
+"""Where profiles and value sets are found: those that come with us, and those of packages given.
+
+A canonical with a version (``url|8.0.0``) means that version and no other. Without one, the package that is
+asking comes first, then the packages given, then what comes with us.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+
+from fhircare.check.fhirpath.namespace import NAMESPACE
+from fhircare.check.profiles import tree
+from fhircare.check.walk import Env
+from fhircare.spec import ValueSet
+from fhircare.spec.shipped import Shipped, shipped, split
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from fhircare.check.compile import Compiler
+    from fhircare.check.path import Path
+    from fhircare.check.profiles.tree import Profile
+    from fhircare.check.profiles.visit import Visit
+    from fhircare.check.walk import Walk
+
+Json = dict[str, Any]
+_TREE = {name: vars(tree)[name] for name in ("Node", "Profile", "Rule", "Slice", "Slicing", "Test")}
+MOST_KEPT = 10_000
+
+
+class Source(Protocol):
+    """What a package must offer: its version, and its definitions by url."""
+
+    version: str
+
+    def get(self, url: str) -> Json | None: ...  # noqa: D102
+
+
+class Found(NamedTuple):
+    """A StructureDefinition and the package it is from."""
+
+    definition: Json
+    source: Source
+
+
+class Library:
+    """All profiles and value sets of one check.
+
+    Attributes:
+        compiler: Keeps compiled text, and knows the release.
+        definitions: The release's base types.
+        sources: The packages, in the order they are asked.
+        thorough: True to say also of codes of systems that nobody holds that they could not be looked up.
+    """
+
+    def __init__(
+        self, compiler: Compiler, packages: Sequence[Source] = (), *, thorough: bool = False
+    ) -> None:
+        self.thorough = thorough
+        self.compiler, self.definitions = compiler, compiler.definitions
+        self.sources: tuple[Source, ...] = (*packages, *shipped(self.definitions.release))
+        self._given = len(packages)
+        self._profiles: dict[str, Profile | None] = {}
+        self._sets: dict[tuple[str, str], ValueSet | None] = {}
+        self._codes: Any = None
+        self._asking: dict[tuple[int, str], str | None] = {}
+        self._untold: set[tuple[str, str]] = set()
+
+    # --- profiles ---
+
+    def find(self, canonical: str, first: Source | None = None) -> Found | None:
+        """Return the definition a canonical names, None when it is not held (in that version)."""
+        url, version = split(canonical)
+        for source in self.sources if first is None else (first, *self.sources):
+            definition = source.get(url)
+            if definition is not None and (not version or version == self._version(definition, source)):
+                return Found(definition, source)
+        return None
+
+    @staticmethod
+    def _version(definition: Json, source: Source) -> str:
+        return str(definition.get("version") or source.version)
+
+    def versions(self, canonical: str) -> list[str]:
+        """Return the versions in which a canonical's url is held, whatever version it names."""
+        url, _ = split(canonical)
+        held = [(source.get(url), source) for source in self.sources]
+        return [self._version(found, source) for found, source in held if found is not None]
+
+    def knows_extension(self, url: str) -> bool:
+        """Tell whether an extension's definition is held, by the standard's data or by a package."""
+        return self.definitions.extension(url) is not None or self.find(url) is not None
+
+    def profile(self, canonical: str) -> Profile | None:
+        """Return a profile made ready, None when it is not held or cannot be made ready."""
+        if canonical not in self._profiles:
+            found = self.find(canonical)
+            self._profiles[canonical] = None if found is None else self._made(found)
+        return self._profiles[canonical]
+
+    def _made(self, found: Found) -> Profile | None:
+        from fhircare.check.profiles.draft import Unbuildable
+
+        definition, source = found
+        if definition.get("resourceType", "StructureDefinition") != "StructureDefinition":
+            return None
+        key = f"{definition['url']}|{self._version(definition, source)}"
+        if key in self._profiles:
+            return self._profiles[key]
+        try:
+            self._profiles[key] = made = self._load(definition, source)
+        except Unbuildable as problem:
+            self._profiles[key] = made = self._unbuilt(definition, str(problem))
+        return made
+
+    def _load(self, definition: Json, source: Source) -> Profile:
+        if isinstance(source, Shipped):
+            name = f"{source.folder}.{definition['url'].rsplit('/', maxsplit=1)[-1]}"
+            code = self.compiler.kept(name, lambda: self.source(definition, source))
+        else:
+            code = compile(self.source(definition, source), f"<profile {definition['url']}>", "exec")
+        scope: dict[str, Any] = {**NAMESPACE, **_TREE}
+        exec(code, scope)  # noqa: S102 - our own text, made of a definition; its values are written with repr
+        made: Profile = scope["PROFILE"]
+        return made
+
+    def source(self, definition: Json, source: Source) -> str:
+        """Return the Python text of a profile.
+
+        Raises:
+            Unbuildable: When it cannot be made ready.
+        """
+        from fhircare.check.profiles.build import build
+        from fhircare.check.profiles.write import profile_source
+
+        def find(canonical: str) -> Json | None:
+            found = self.find(canonical, source)
+            return found.definition if found else None
+
+        return profile_source(build(definition, self.definitions, find), self.definitions)
+
+    def _unbuilt(self, definition: Json, problem: str) -> Profile:
+        kind = str(definition.get("type", ""))
+        name = str(definition.get("title") or definition.get("name") or definition["url"])
+        version = str(definition.get("version", ""))
+        return tree.Profile(definition["url"], version, name, kind, tree.Node(kind, ()), (), (problem,))
+
+    # --- questions of a visit ---
+
+    def env(self, resource: Json, root: Json, walk: Walk | None) -> Env:
+        """Return what the rules of a profile may ask about a resource."""
+        return ProfileEnv(resource, root, walk, self)
+
+    def problem(self, resource: Json, canonical: str, env: Env) -> str | None:
+        """Return the first thing that keeps a resource from keeping a profile, "" when nothing does.
+
+        None when it cannot be told. A resource that is being asked about already is taken to keep it.
+        """
+        key = (id(resource), canonical)
+        if key in self._asking:
+            return self._asking[key]
+        profile = self.profile(canonical)
+        if profile is None or profile.gaps:
+            return None
+        from fhircare.check.profiles.visit import Broken, Item, Quiet
+
+        self._asking[key] = None
+        kind = str(resource.get("resourceType", ""))
+        quiet = Quiet(profile, self, self.env(resource, resource, env.walk), [])
+        told = ""
+        try:
+            quiet.look(profile.root, Item(resource, None, (None, kind), kind))
+        except Broken:
+            issue = quiet.issues[-1]
+            told = f"{issue.expression}: {issue.message.replace('{profile}', profile.name)}"
+        self._asking[key] = told or None
+        return self._asking[key]
+
+    def untold(self, value_set: str, path: Path, v: Visit) -> None:
+        """Say once for a value set that whether codes are in it cannot be told here."""
+        key = (value_set, v.profile.url)
+        if key in self._untold:
+            return
+        self._untold.add(key)
+        held = self.value_set(value_set)
+        name = held.name if held is not None and held.name else value_set.split("|", maxsplit=1)[0]
+        v.say(
+            path,
+            "information",
+            "not-supported",
+            "profile.binding.untold",
+            f"{{profile}} asks for a code of {name}, and whether this is one cannot be told here",
+            "Give the package that holds it and its code systems with --package, or look it up",
+        )
+
+    def forget(self) -> None:
+        """Forget what was found about one file: resources are told apart by where they lie in memory."""
+        self._asking.clear()
+        self._untold.clear()
+
+    # --- value sets ---
+
+    def value_set(self, canonical: str) -> ValueSet | None:
+        """Return an expanded value set, None when it is not held."""
+        url, version = split(canonical)
+        key = (url, version)
+        if key not in self._sets:
+            self._sets[key] = self._expanded(url)
+        return self._sets[key]
+
+    def _expanded(self, url: str) -> ValueSet | None:
+        if self._given:
+            if self._codes is None:
+                from fhircare.check.profiles.expansion import Expansion
+
+                self._codes = Expansion(self.sources[: self._given], self.definitions)
+            found: ValueSet | None = self._codes.value_set(url)
+            if found is not None:
+                return found
+        for source in self.sources[self._given :]:
+            if isinstance(source, Shipped):
+                line = source.code_line(url)
+                if line is not None and line["kind"] == "set":
+                    return self._from_line(line, source)
+        return self.definitions.value_set(url)
+
+    def _from_line(self, line: Json, source: Shipped) -> ValueSet:
+        systems = {
+            system: self._all_of(system, source) if codes == "*" else tuple(codes)
+            for system, codes in line.get("systems", {}).items()
+        }
+        known = not line.get("unknown", False)
+        return ValueSet(line["url"], line.get("name", ""), systems, frozenset(line.get("open", ())), known)
+
+    def _all_of(self, system: str, source: Shipped) -> tuple[str, ...]:
+        line = source.code_line(system)
+        return tuple(line["codes"]) if line else tuple(self.definitions.code_system(system) or ())
+
+
+class ProfileEnv(Env):
+    """What rules of a profile may ask: also whether a code is in a value set, a node keeps a profile."""
+
+    __slots__ = ("library",)
+
+    def __init__(self, resource: Json, root: Json, walk: Walk | None, library: Library) -> None:
+        super().__init__(resource, root, walk)
+        self.library = library
+
+    def member_of(self, value: Any, value_set: str) -> bool | None:
+        """Tell whether a code, Coding or CodeableConcept is in a value set; None when it cannot be told."""
+        from fhircare.check.profiles.codes import member
+
+        held = self.library.value_set(value_set)
+        bare = getattr(value, "value", value)
+        if not isinstance(bare, dict):
+            return member(held, None, bare)
+        codings = bare.get("coding", [bare])
+        told = [member(held, one.get("system"), one.get("code")) for one in codings if isinstance(one, dict)]
+        return True if True in told else None if None in told else False
+
+    def conforms_to(self, node: Any, profile: str) -> bool | None:
+        """Tell whether a resource or element keeps a profile; None when it cannot be told."""
+        from fhircare.check.profiles.visit import Item, Visit
+
+        found = self.library.profile(profile)
+        if found is None or found.gaps:
+            return None
+        bare = getattr(node, "value", node)
+        kind = bare.get("resourceType", found.type) if isinstance(bare, dict) else found.type
+        if kind != found.type and isinstance(bare, dict) and "resourceType" in bare:
+            return False
+        visit = Visit(found, self.library, self, [])
+        return visit.quietly(found, Item(bare, None, (None, str(kind)), str(kind)))

@@ -1,0 +1,84 @@
+"""Values held against those of a profile: fixed ones, patterns, least and greatest ones.
+
+https://hl7.org/fhir/R4/elementdefinition-definitions.html (fixed[x], pattern[x], minValue[x], maxValue[x]).
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from fhircare.check.fhirpath import dates
+from fhircare.check.fhirpath.values import compare_amounts
+
+NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt", "integer64"})
+AMOUNTS = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "Money"})
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, (int, float, Decimal)) and not isinstance(value, bool)
+
+
+def _as_decimal(value: Any) -> Decimal:
+    return value if isinstance(value, Decimal) else Decimal(str(value))
+
+
+def same(value: Any, fixed: Any) -> bool:
+    """Tell whether a value is exactly the fixed one, its ids and extensions included."""
+    if isinstance(fixed, dict):
+        return (
+            isinstance(value, dict)
+            and value.keys() == fixed.keys()
+            and all(same(value[key], one) for key, one in fixed.items())
+        )
+    if isinstance(fixed, list):
+        return (
+            isinstance(value, list)
+            and len(value) == len(fixed)
+            and all(same(one, other) for one, other in zip(value, fixed, strict=True))
+        )
+    return _equal(value, fixed)
+
+
+def holds(value: Any, pattern: Any) -> bool:
+    """Tell whether a value holds a pattern: what it names must be there, more may be.
+
+    Each item of a pattern's array is held by some item of the value's.
+    """
+    if isinstance(pattern, dict):
+        return isinstance(value, dict) and all(holds(value.get(key), one) for key, one in pattern.items())
+    if isinstance(pattern, list):
+        return isinstance(value, list) and all(any(holds(one, it) for one in value) for it in pattern)
+    return _equal(value, pattern)
+
+
+def _equal(value: Any, other: Any) -> bool:
+    if _number(value) and _number(other):
+        return _as_decimal(value) == _as_decimal(other)
+    return type(value) is type(other) and bool(value == other)
+
+
+def outside(kind: str, value: Any, limit: Any, sign: int) -> bool:
+    """Tell whether a value lies beyond a limit; what cannot be compared does not.
+
+    Args:
+        kind: The value's type.
+        value: The value.
+        limit: minValue or maxValue.
+        sign: -1 for the least, 1 for the greatest.
+    """
+    if kind in NUMBERS:
+        if not _number(value) or not _number(limit):
+            return False
+        told: int | None = (_as_decimal(value) > _as_decimal(limit)) - (
+            _as_decimal(value) < _as_decimal(limit)
+        )
+    elif kind in AMOUNTS:
+        told = compare_amounts(value, limit) if isinstance(value, dict) and isinstance(limit, dict) else None
+    elif not isinstance(value, str) or not isinstance(limit, str):
+        told = None
+    elif kind == "time":
+        told = dates.compare_times(value, limit)
+    else:
+        told = dates.compare(value, limit)
+    return told == sign
