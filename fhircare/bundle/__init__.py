@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fhircare.bundle import us_core as us_core_table
 from fhircare.bundle.advice import write_advice
 from fhircare.bundle.agreement import differences
 from fhircare.bundle.appointment import write_visits
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
     from fhircare.plan import Plan
 
 
-def to_bundle(plan: Plan, *, validate: bool = True) -> dict[str, Any]:
+def to_bundle(plan: Plan, *, validate: bool = True, us_core: str = us_core_table.DEFAULT) -> dict[str, Any]:
     """Return the plan as a FHIR R4 Bundle of type collection; referenced entries come first.
 
     The same plan gives the same bundle, byte for byte.
@@ -55,12 +56,14 @@ def to_bundle(plan: Plan, *, validate: bool = True) -> dict[str, Any]:
         plan: The plan.
         validate: False to leave out building the models of fhir.resources, which costs most of the time;
             for those who check the bundle themselves.
+        us_core: The version of US Core whose profiles are claimed (``bundle.us_core.CHOICES``), or ``none``.
 
     Raises:
+        UnknownRelease: For a version of US Core that is not one of those.
         BundleError: When the models refuse it, because the plan holds what FHIR cannot, such as a control
             character in a text.
     """
-    draft = Draft(plan)
+    draft = Draft(plan, us_core)
     write_clinic(draft)
     write_patient(draft)
     large_print = write_large_print(draft)

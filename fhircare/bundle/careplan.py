@@ -7,6 +7,7 @@ number                 the identifier that all revisions share
 revision               the identifier of this revision, ``number/rN``; ``replaces`` names the one before
 status, intent         status, intent
 written_at             created
+stopped_since          a Flag among supportingInfo (``signs``)
 synthetic              meta.security HTEST, on every resource
 clinic                 contributor; CareTeam.managingOrganization
 limb, risks            addresses, the limb first
@@ -24,6 +25,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle import datatypes as fhir
+from fhircare.bundle import us_core
 from fhircare.bundle.care import said_frequency
 from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.narrative import bullets, facts, heading, narrative, paragraph, table
@@ -76,6 +78,13 @@ def _narrative(plan: Plan) -> Json:
         heading("Break-in plan after fitting a leg prosthesis"),
         facts([("Plan", f"{plan.number}, revision {plan.revision}"), ("Status", plan.status)]),
     ]
+    if plan.stopped_since:
+        blocks.append(
+            paragraph(
+                f"Wear is stopped since {plan.stopped_since}. Do not wear the prosthesis until a clinician "
+                "has approved a plan with wear in it. Skin care, looking at the limb and cleaning go on."
+            )
+        )
     if clinic:
         numbers = [
             (clinic.name, clinic.phone),
@@ -134,8 +143,9 @@ def _day_rows(day: WearDay) -> list[tuple[str, ...]]:
 
 
 def bundle_of(draft: Draft) -> dict[str, Any]:
-    """Return the whole bundle, of type collection."""
+    """Return the whole bundle, of type collection, with the claims that its resources bear out."""
     plan = draft.plan
+    us_core.settle(draft.entries)
     meta = draft.meta()
     meta["tag"] = [terms.coding("origin", "fhircare")]
     return filled(

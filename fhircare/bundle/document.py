@@ -17,8 +17,8 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle import datatypes as fhir
+from fhircare.bundle import us_core
 from fhircare.bundle.datatypes import Json, filled
-from fhircare.bundle.draft import US_CORE
 from fhircare.bundle.identity import BASE, is_ours
 from fhircare.bundle.in_force import the_careplan
 from fhircare.bundle.located import Node
@@ -267,7 +267,8 @@ def handout_entry(
         "title": title,
         "creation": at.isoformat(),
     }
-    meta = {"profile": [US_CORE + "documentreference"]} | _labels(careplan)
+    claims = us_core.claim("documentreference", us_core.version_of(bundle))
+    meta = ({"profile": claims} if claims else {}) | _labels(careplan)
     resource = {
         "resourceType": "DocumentReference",
         "meta": meta,
@@ -283,4 +284,6 @@ def handout_entry(
         "author": [plan["author"]] if "author" in plan else [],
         "content": [{"attachment": attachment}],
     }
-    return {"fullUrl": f"urn:uuid:{name}", "resource": filled(resource)}
+    entry = {"fullUrl": f"urn:uuid:{name}", "resource": filled(resource)}
+    us_core.settle([entry], bundle.get("entry", ()))
+    return entry

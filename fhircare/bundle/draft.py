@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fhircare.bundle import us_core
 from fhircare.bundle.datatypes import ABSENT, Json, extension
 from fhircare.bundle.identity import Identity
 from fhircare.bundle.narrative import LANGUAGE, Row, facts, heading, narrative
@@ -14,22 +15,21 @@ if TYPE_CHECKING:
 
     from fhircare.plan import Plan
 
-US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
-
 
 class Draft:
     """Entries in the order they were added; a resource is added after what it refers to.
 
     Attributes:
         plan: The plan being written.
+        us_core: The version of US Core whose profiles are claimed, or ``none``.
         names: Its names.
         entries: Bundle.entry so far.
         subject: Reference to the person; says that it is unknown until the person has been added.
         made: References by key, such as ``made["clinic"]``.
     """
 
-    def __init__(self, plan: Plan) -> None:
-        self.plan = plan
+    def __init__(self, plan: Plan, us_core: str = us_core.DEFAULT) -> None:
+        self.plan, self.us_core = plan, us_core
         self.names = Identity(plan.clinic.uri if plan.clinic else "", plan.number, plan.revision)
         self.entries: list[Json] = []
         self.subject: Json = {"extension": [extension(ABSENT, "Code", "unknown")]}
@@ -80,7 +80,8 @@ class Draft:
 
     def meta(self, profile: str = "") -> Json:
         """Return a resource's meta: the profile it keeps, and the mark of invented data."""
-        meta: Json = {"profile": [US_CORE + profile]} if profile else {}
+        claims = us_core.claim(profile, self.us_core)
+        meta: Json = {"profile": claims} if claims else {}
         if self.plan.synthetic:
             meta["security"] = [terms.coding("act-reason", "HTEST")]
         return meta

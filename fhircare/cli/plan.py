@@ -27,6 +27,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--output", metavar="BUNDLE", help="write the FHIR bundle there; - prints it")
     parser.add_argument("--fhir", choices=["R4"], default="R4", help="FHIR release of the bundle (usual: R4)")
     parser.add_argument(
+        "--us-core",
+        choices=["8.0.0", "7.0.0", "6.1.0", "none"],
+        default="8.0.0",
+        help="version of US Core whose profiles the bundle claims (usual: 8.0.0)",
+    )
+    parser.add_argument(
         "--slots", metavar="FILE", help="FHIR Slot resources: place visits in the clinic's free times only"
     )
     parser.add_argument("--explain", action="store_true", help="print the plan and the reason for every day")
@@ -42,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     if args.output:
         from fhircare.bundle import dump, to_bundle
 
-        write_whole(args.output, dump(to_bundle(plan)).encode())
+        write_whole(args.output, dump(to_bundle(plan, us_core=args.us_core)).encode())
         if args.output != STANDARD:
             note(f"{args.output}: a draft for a clinician to approve")
     if args.chart:
