@@ -4,7 +4,7 @@ BIN := .venv/bin
 # Compile what is installed once, also where Python is told not to: otherwise every command would do it again.
 keep = $(BIN)/python -m compileall -q fhircare && env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -c \
   "from fhircare.check.compile import Compiler; from fhircare.spec import definitions; Compiler(definitions('R4')).keep_all()"
-.PHONY: demo test test-servers lint golden bench spec conformance clean
+.PHONY: demo test test-servers test-spark lint golden bench spec conformance clean
 
 # The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
 demo: .venv/installed
@@ -47,6 +47,13 @@ conformance: .venv/tested
 # The exchange against two real FHIR servers on loopback; needs Node.js, a JDK and Maven.
 test-servers: .venv/tested
 	FHIRCARE_SERVERS="npm hapi" $(BIN)/pytest -q tests/servers/real.py
+
+# The recipe for Spark, on Spark itself in local mode: byte for byte what `fhircare bulk` gives. Needs a JDK of 17 or
+# later; in CI (CI set) its absence is an error.
+test-spark: .venv/tested
+	@sh .ci/system java
+	$(BIN)/python -m pip install --quiet --editable '.[spark]'
+	$(BIN)/pytest -q -rs tests/test_bulk_spark.py
 
 clean:
 	rm -rf build dist .venv

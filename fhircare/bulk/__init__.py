@@ -16,9 +16,9 @@ from __future__ import annotations
 from fhircare.bulk.columns import Column, Columns
 from fhircare.bulk.item import Item, Outcome, State, stem
 from fhircare.bulk.jobs import CheckJob, Job, PlanJob, RenderJob
-from fhircare.bulk.journal import Journal, Row
+from fhircare.bulk.journal import Journal, Row, row_of
 from fhircare.bulk.pool import Crashed, Spread, usual_workers
-from fhircare.bulk.reading import MAX_LINE, lines_of, rows_of
+from fhircare.bulk.reading import MAX_LINE, line_item, lines_of, rows_of
 from fhircare.bulk.report import Tally, findings, report_line
 
 __all__ = [
@@ -38,8 +38,10 @@ __all__ = [
     "State",
     "Tally",
     "findings",
+    "line_item",
     "lines_of",
     "report_line",
+    "row_of",
     "rows_of",
     "stem",
     "usual_workers",

@@ -21,7 +21,8 @@ from fhircare.errors import Fault, InputError, OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from fhircare.bulk.item import State
+    from fhircare.bulk.item import Item, Outcome, State
+    from fhircare.bulk.jobs import Job
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (what TEXT NOT NULL, number INTEGER NOT NULL);
@@ -58,6 +59,13 @@ class Row(NamedTuple):
     identifier: str = ""
     faults: tuple[Fault, ...] = ()
     issues: tuple[Issue, ...] = ()
+
+
+def row_of(job: Job, item: Item, outcome: Outcome) -> Row:
+    """Return what is kept of an outcome, all but its content; the output is named, not yet written."""
+    output = f"{job.folder}/{item.output(job.ending)}" if outcome.content is not None else ""
+    told = (outcome.identifier, outcome.faults, outcome.issues)
+    return Row(item.source, item.line, outcome.state, output, *told)
 
 
 class Journal:

@@ -39,8 +39,13 @@ def lines_of(source: str, stream: BinaryIO, *, most: int = MAX_LINE) -> Iterator
                 line = stream.readline(most)
             fault = Fault("", "is longer than a line may be", f"at most {most} bytes a line", number)
             yield Item(source, number, "line", b"", (fault,))
-        elif line.strip():
-            yield Item(source, number, "line", line.rstrip(b"\r\n"))
+        elif item := line_item(source, number, line):
+            yield item
+
+
+def line_item(source: str, number: int, line: bytes) -> Item | None:
+    """Return a line as an item, None when it is blank; the line's end is no part of it."""
+    return Item(source, number, "line", line.rstrip(b"\r\n")) if line.strip() else None
 
 
 def rows_of(source: str, stream: BinaryIO) -> Iterator[Item]:

@@ -38,6 +38,7 @@ from fhircare.bulk import (
     Tally,
     findings,
     report_line,
+    row_of,
     usual_workers,
 )
 from fhircare.bulk.report import place
@@ -158,19 +159,15 @@ def _work(job: Job, folder: str, items: list[Item]) -> list[tuple[Row, bytes] | 
     made: list[tuple[Row, bytes] | _Unwritten] = []
     for item in items:
         outcome = job(item)
-        output = ""
+        row = row_of(job, item, outcome)
         if outcome.content is not None:
-            output = f"{job.folder}/{item.output(job.ending)}"
-            path = Path(folder) / output
+            path = Path(folder) / row.output
             try:
                 make_folder(str(path.parent))
                 write_whole(str(path), outcome.content)
             except OutputError as error:
                 made.append(_Unwritten(error.file, error.problem, error.mend))
                 continue
-        row = Row(
-            item.source, item.line, outcome.state, output, outcome.identifier, outcome.faults, outcome.issues
-        )
         made.append((row, item.digest))
     return made
 
