@@ -209,13 +209,16 @@ def test_nothing_unsendable_is_queued(outbox):
 
 
 def test_places_a_plan_has_gone_to(outbox):
-    """A revised plan goes to the same places: those an earlier revision has arrived at."""
-    for destination in ("hospital", "therapist", "nowhere"):
+    """A revised plan goes to the same places: where an earlier one arrived or is on its way, not where it was
+    set aside.
+    """
+    for destination in ("hospital", "nowhere", "therapist"):
         queue(outbox, destination, as_bytes(small_plan()), now=100)
-    for _ in range(2):
-        outbox.arrived(outbox.claim("me", now=101).id, "me", now=102)
+    outbox.arrived(outbox.claim("me", now=101).id, "me", now=102)
+    outbox.set_aside(outbox.claim("me", now=101).id, "me", "refused", now=102)
 
     assert outbox.places("https://clinic.example/fhircare/plan-series|P") == ["hospital", "therapist"]
+    assert outbox.places("https://clinic.example/fhircare/plan-series|Q") == []
 
 
 def test_many_plans_with_bounded_parallelism(tmp_path):

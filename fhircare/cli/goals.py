@@ -3,9 +3,13 @@
   fhircare goals take goals.json --into bundle.json
   fhircare goals take hospital --into bundle.json --prefer theirs
   fhircare goals give bundle.json -o goals.ndjson
+  fhircare goals give bundle.json --to therapist
 
 Goals are merged by identifier and version. Where two set different targets for one measure both stay and the
-conflict is listed, until `--prefer` settles it. Exit codes: 0 settled, 1 conflicts or refused goals are left.
+conflict is listed, until `--prefer` settles it. `--to` sends through the outbox, as `fhircare send` does;
+from then on `fhircare send bundle.json` sends what has changed to all places its plan and goals went before.
+
+Exit codes: 0 settled or arrived, 1 conflicts or refused goals are left, or something is kept for later.
 """
 
 from __future__ import annotations
@@ -15,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fhircare.cli.output import note, say
-from fhircare.cli.places import destination_words, server
+from fhircare.cli.places import destination_words, destinations, outbox_words, server
 from fhircare.cli.reading import bundle, naming, resources
 from fhircare.files import STANDARD, write_whole
 
@@ -30,8 +34,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--into", metavar="BUNDLE", help="take: the plan's bundle")
     parser.add_argument("--prefer", choices=["theirs", "ours"], help="take: whose goal to keep in a conflict")
     parser.add_argument("-o", "--output", metavar="FILE", help="write there (take: usual is over --into)")
+    parser.add_argument("--to", action="append", metavar="NAME|URL", help="give: send there; again for more")
     parser.add_argument("--format", choices=["text", "json"], default="text", help="for people or machines")
     destination_words(parser)
+    outbox_words(parser)
     parser.set_defaults(parser=parser)
 
 
@@ -41,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _take(args: argparse.Namespace) -> int:
+    if args.to:
+        args.parser.error("--to is for giving; taken are goals from SOURCE")
     if not args.into:
         args.parser.error("say which plan takes them: --into BUNDLE")
     from fhircare.bundle import dump
@@ -74,7 +82,19 @@ def _give(args: argparse.Namespace) -> int:
     plan = bundle(args.source)
     with naming(args.source):
         given = give_goals(plan)
+    if args.to:
+        return _send(args, dump(given).encode())
     output = args.output or STANDARD
     lines = output.endswith((".ndjson", ".jsonl"))
     write_whole(output, as_ndjson(given) if lines else dump(given).encode())
     return 0
+
+
+def _send(args: argparse.Namespace, given: bytes) -> int:
+    from fhircare.cli.posting import Letter, post
+    from fhircare.exchange import choose
+
+    known = destinations(args)
+    for name in args.to:
+        choose(name, known)
+    return post(args, [Letter(args.source, to, given) for to in args.to])

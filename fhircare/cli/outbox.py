@@ -13,7 +13,14 @@ import time
 from typing import TYPE_CHECKING
 
 from fhircare.cli.output import say
-from fhircare.cli.places import destination_words, destinations, outbox_file, outbox_words, progress
+from fhircare.cli.places import (
+    destination_words,
+    destinations,
+    outbox_file,
+    outbox_words,
+    progress,
+    statements,
+)
 
 if TYPE_CHECKING:
     import argparse
@@ -60,7 +67,14 @@ def run(args: argparse.Namespace) -> int:
     finally:
         outbox.close()
     with progress(waiting, "sending") as done:
-        pushed = push(path, destinations(args), workers=args.workers, progress=done, overwrite=args.overwrite)
+        pushed = push(
+            path,
+            destinations(args),
+            workers=args.workers,
+            progress=done,
+            overwrite=args.overwrite,
+            statements=statements(),
+        )
     _tell(args, pushed)
     return 0 if all(one.parcel.state == "arrived" for one in pushed) else 1
 

@@ -1,19 +1,23 @@
-"""Where the exchange keeps its things: the destinations file, the outbox, and how a server is named."""
+"""Where the exchange keeps its things: the destinations file, the outbox, what servers said they can do."""
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+import dataclasses
+import hashlib
+import json
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fhircare.cli.reading import naming
-from fhircare.files import make_folder, read_text
+from fhircare.errors import FhircareError
+from fhircare.files import make_folder, read_text, remove, write_whole
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
 
-    from fhircare.exchange import Destination, FhirServer
+    from fhircare.exchange import Destination, FhirServer, Statement
 
 _MOST = 1_000_000
 
@@ -65,7 +69,46 @@ def server(name: str, args: argparse.Namespace) -> FhirServer:
     """Return a server by its destination's name or address."""
     from fhircare.exchange import FhirServer, choose, connect
 
-    return FhirServer(connect(choose(name, destinations(args))))
+    return FhirServer(connect(choose(name, destinations(args))), statements=statements())
+
+
+def statements() -> KeptStatements:
+    """Return what servers said they can do, kept in the user's cache folder."""
+    from platformdirs import user_cache_dir
+
+    return KeptStatements(str(Path(user_cache_dir("fhircare")) / "servers"))
+
+
+class KeptStatements:
+    """What servers said, a file each; one that cannot be read or written is done without."""
+
+    def __init__(self, folder: str) -> None:
+        self._folder = folder
+
+    def recall(self, base: str) -> Statement | None:
+        """Return what a server said last."""
+        from fhircare.exchange import Statement
+
+        try:
+            told = json.loads(read_text(self._file(base), most=_MOST))
+            return Statement(**told["statement"]) if told["base"] == base else None
+        except (FhircareError, ValueError, KeyError, TypeError):
+            return None
+
+    def keep(self, base: str, statement: Statement) -> None:
+        """Keep what a server said."""
+        told = {"base": base, "statement": dataclasses.asdict(statement)}
+        with suppress(FhircareError):
+            make_folder(self._folder)
+            write_whole(self._file(base), json.dumps(told).encode())
+
+    def forget(self, base: str) -> None:
+        """Forget what a server said."""
+        with suppress(FhircareError):
+            remove(self._file(base))
+
+    def _file(self, base: str) -> str:
+        return str(Path(self._folder) / f"{hashlib.sha256(base.encode()).hexdigest()[:32]}.json")
 
 
 @contextmanager

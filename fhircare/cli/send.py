@@ -4,7 +4,11 @@ Every plan goes through the outbox: it is kept there until it has arrived, whate
 server that takes no plans gets the plan as a document, with the handout as PDF inside. `--dry-run` shows the
 exact requests and sends nothing.
 
+Without `--to` a revised plan goes everywhere it went before, and its goals with their progress go everywhere
+its goals went (`fhircare goals give --to`). Only what has changed since is written there.
+
   fhircare send bundle.json --to hospital
+  fhircare send bundle.json                   # revised since: to all places it went before
   fhircare send plans/ --to https://127.0.0.1:8443/fhir --dry-run
 
 Destinations live in a file, by name:
@@ -22,24 +26,20 @@ Exit codes: 0 all arrived or are queued, 1 something is kept for later or set as
 from __future__ import annotations
 
 import json
-import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fhircare.cli.output import note, say
-from fhircare.cli.places import (
-    destination_words,
-    destinations,
-    outbox_file,
-    outbox_words,
-    progress,
-    server,
-)
+from fhircare.cli.places import destination_words, destinations, outbox_file, outbox_words, server
+from fhircare.cli.posting import Letter, post
 from fhircare.cli.reading import MAX_BUNDLE, naming
+from fhircare.errors import Fault, InputError
 from fhircare.files import inside, open_lines, read_bytes
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator
+
+    from fhircare.exchange import FhirServer
 
 LINES = (".ndjson", ".jsonl")
 
@@ -47,7 +47,12 @@ LINES = (".ndjson", ".jsonl")
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add this verb's words."""
     parser.add_argument("bundles", nargs="+", metavar="BUNDLE", help="files, folders, or NDJSON of bundles")
-    parser.add_argument("--to", required=True, metavar="NAME|URL", help="a destination's name, or an address")
+    parser.add_argument(
+        "--to",
+        action="append",
+        metavar="NAME|URL",
+        help="a destination's name, or an address; again for more (usual: everywhere it went before)",
+    )
     parser.add_argument("--dry-run", action="store_true", help="show the exact requests; send nothing")
     parser.add_argument("--queue", action="store_true", help="put it into the outbox only")
     parser.add_argument("--no-pdf", action="store_true", help="leave the handout out of what is kept to send")
@@ -63,68 +68,89 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Queue every plan, then send what was queued."""
-    from fhircare.exchange import Outbox, choose, push, queue
+    from fhircare.exchange import choose
 
     known = destinations(args)
-    choose(args.to, known)
+    for name in args.to or ():
+        choose(name, known)
+    nowhere: list[str] = []
+    letters = _letters(args, nowhere)
     if args.dry_run:
-        return _dry_run(args)
-    path = outbox_file(args)
-    outbox = Outbox(path)
-    try:
-        parcels = []
-        for name, body in _bodies(args.bundles):
-            with naming(name):
-                pdf = None if args.no_pdf else _handout(name, body)
-                parcels.append(queue(outbox, args.to, body, now=time.time(), pdf=pdf))
-    finally:
-        outbox.close()
-    if args.queue:
-        for parcel in parcels:
-            say(json.dumps(parcel.as_data()) if args.format == "json" else parcel.as_text())
-        return 0
-    numbers = frozenset(parcel.id for parcel in parcels)
-    with progress(len(numbers), "sending") as done:
-        pushed = push(
-            path,
-            known,
-            only=numbers,
+        _show(args, letters)
+        done = 0
+    else:
+        done = post(
+            args,
+            letters,
+            queue_only=args.queue,
             workers=args.workers,
-            progress=done,
             overwrite=args.overwrite,
             validate=args.validate,
         )
-    for one in pushed:
-        say(json.dumps(one.as_data()) if args.format == "json" else one.as_text())
-    left = len(numbers) - sum(one.parcel.state == "arrived" for one in pushed)
-    if left:
-        note(f"fhircare: {left} of {len(numbers)} not arrived; kept in the outbox (`fhircare outbox`)")
-    return 1 if left else 0
+    for name in nowhere:
+        note(f"fhircare: {name}: went nowhere before, and was not sent; name a destination with --to")
+    return 1 if nowhere else done
 
 
-def _dry_run(args: argparse.Namespace) -> int:
-    from fhircare.bundle import load
-    from fhircare.exchange import Outbox, choose, dry_run, options_for
+def _letters(args: argparse.Namespace, nowhere: list[str]) -> Iterator[Letter]:
+    """Yield what goes where; the names of what has never gone anywhere are put into ``nowhere``.
 
-    there = server(args.to, args)
-    options = options_for(
-        choose(args.to, destinations(args)), overwrite=args.overwrite, validate=args.validate
-    )
+    Raises:
+        InputError: When a single plan has never gone anywhere, and no destination is named.
+    """
+    for name, body in _bodies(args.bundles):
+        places = [(to, body) for to in args.to] if args.to else _places(args, name, body)
+        if not places and len(args.bundles) == 1 and name == args.bundles[0]:
+            raise InputError(
+                Fault("--to", "is needed: this plan was sent nowhere before", "name a destination"), file=name
+            )
+        if not places:
+            nowhere.append(name)
+        for to, what in places:
+            plan = what is body and not (args.no_pdf or args.dry_run)
+            yield Letter(name, to, what, _handout(name, body) if plan else None)
+
+
+def _places(args: argparse.Namespace, name: str, body: bytes) -> list[tuple[str, bytes]]:
+    """Return where a plan went before, and where its goals went, each with what goes there now."""
+    from fhircare.bundle import dump
+    from fhircare.exchange import GOALS, Outbox, give_goals, series
+
+    with naming(name):
+        bundle = _loaded(body)
+        mine = series(bundle)
     outbox = Outbox(outbox_file(args))
     try:
-        for name, body in _bodies(args.bundles):
-            with naming(name):
+        plan, goals = outbox.places(mine), outbox.places(mine + GOALS)
+    finally:
+        outbox.close()
+    goals = [place for place in goals if place not in plan]  # a plan brings its goals along
+    with naming(name):
+        given = dump(give_goals(bundle)).encode() if goals else b""
+    return [*((to, body) for to in plan), *((to, given) for to in goals)]
+
+
+def _show(args: argparse.Namespace, letters: Iterator[Letter]) -> None:
+    from fhircare.exchange import Outbox, choose, dry_run, options_for
+
+    known = destinations(args)
+    servers: dict[str, FhirServer] = {}
+    outbox = Outbox(outbox_file(args))
+    try:
+        for letter in letters:
+            there = servers[letter.to] = servers.get(letter.to) or server(letter.to, args)
+            options = options_for(choose(letter.to, known), overwrite=args.overwrite, validate=args.validate)
+            with naming(letter.name):
                 shown = dry_run(
                     there,
-                    load(body.decode()),
-                    destination=args.to,
+                    _loaded(letter.body),
+                    destination=letter.to,
                     options=options,
-                    memory=outbox.memory(args.to),
+                    memory=outbox.memory(letter.to),
                 )
             say(json.dumps(shown.as_data()) if args.format == "json" else shown.as_text())
     finally:
         outbox.close()
-    return 0
 
 
 def _bodies(names: list[str]) -> Iterator[tuple[str, bytes]]:
@@ -138,10 +164,24 @@ def _bodies(names: list[str]) -> Iterator[tuple[str, bytes]]:
             yield name, read_bytes(name, most=MAX_BUNDLE)
 
 
-def _handout(name: str, body: bytes) -> bytes:
-    from fhircare.bundle import load, read
+def _loaded(body: bytes) -> dict[str, Any]:
+    from fhircare.bundle import load
+
+    try:
+        return load(body.decode())
+    except UnicodeDecodeError:
+        raise InputError(Fault("", "is not UTF-8", "save it as UTF-8")) from None
+
+
+def _handout(name: str, body: bytes) -> bytes | None:
+    """Return the handout as PDF; None for what holds no plan."""
+    from fhircare.bundle import read
+    from fhircare.bundle.in_force import careplan_in_force
     from fhircare.render import render
 
     with naming(name):
-        page = render(read(load(body.decode())), "pdf")
+        bundle = _loaded(body)
+        if careplan_in_force(bundle) is None:
+            return None
+        page = render(read(bundle), "pdf")
     return page if isinstance(page, bytes) else page.encode()

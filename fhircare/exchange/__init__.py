@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from fhircare.exchange.client import FhirServer
 from fhircare.exchange.destinations import Destination, choose, connect, read_destinations
+from fhircare.exchange.entries import GOALS, series
 from fhircare.exchange.giving import as_ndjson, give_goals
 from fhircare.exchange.goals import Taken, take_goals
 from fhircare.exchange.intake import Intake, intake
@@ -33,12 +34,43 @@ from fhircare.exchange.push import options_for, push
 from fhircare.exchange.pushing import Pushed, Pusher, queue
 from fhircare.exchange.report import DryRun, SendReport
 from fhircare.exchange.sender import Options, dry_run, send
+from fhircare.exchange.statements import Statement, Statements
 from fhircare.exchange.tasks import move, open_tasks
 from fhircare.exchange.therapist import goals_at
 
 __all__ = [
-    "Destination", "DryRun", "FhirServer", "Intake", "Options", "Outbox", "Parcel", "Pushed", "Pusher",
-    "Referral", "SendReport", "ShortMemory", "Taken", "as_ndjson", "choose", "connect", "dry_run",
-    "give_goals", "goals_at", "intake", "move", "open_tasks", "options_for", "order_from_data",
-    "order_from_server", "push", "queue", "read_destinations", "send", "take_goals",
+    "GOALS",
+    "Destination",
+    "DryRun",
+    "FhirServer",
+    "Intake",
+    "Options",
+    "Outbox",
+    "Parcel",
+    "Pushed",
+    "Pusher",
+    "Referral",
+    "SendReport",
+    "ShortMemory",
+    "Statement",
+    "Statements",
+    "Taken",
+    "as_ndjson",
+    "choose",
+    "connect",
+    "dry_run",
+    "give_goals",
+    "goals_at",
+    "intake",
+    "move",
+    "open_tasks",
+    "options_for",
+    "order_from_data",
+    "order_from_server",
+    "push",
+    "queue",
+    "read_destinations",
+    "send",
+    "series",
+    "take_goals",
 ]  # fmt: skip

@@ -8,6 +8,7 @@ that servers and proxies write into their logs; GET is used where a server does 
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
@@ -17,9 +18,12 @@ from fhircare.exchange import outcome, wire
 from fhircare.exchange.capabilities import Capabilities, read_capabilities
 from fhircare.exchange.http import FHIR_JSON, Answer, Request, Transport
 from fhircare.exchange.origin import keep_to
+from fhircare.exchange.statements import statement_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+    from fhircare.exchange.statements import Statements
 
 MOST_PAGES = 500
 """A search that goes on for longer is a circle, or not the search we asked for."""
@@ -84,8 +88,16 @@ class Found:
 class FhirServer:
     """One FHIR server."""
 
-    def __init__(self, transport: Transport, *, capabilities: Capabilities | None = None) -> None:
+    def __init__(
+        self,
+        transport: Transport,
+        *,
+        capabilities: Capabilities | None = None,
+        statements: Statements | None = None,
+        now: Callable[[], float] = time.time,
+    ) -> None:
         self.transport, self._known = transport, capabilities
+        self._statements, self._now, self._of_earlier = statements, now, False
         self._search_by_post = True
         self.reads_lists = False
         """Whether the server has shown that it reads a list of values in a search to its end."""
@@ -99,15 +111,30 @@ class FhirServer:
 
     @property
     def capabilities(self) -> Capabilities:
-        """What the server offers, asked once.
+        """What the server offers, asked once, or known from an earlier run of this day.
 
         Raises:
             ServerRefused: When it is not a FHIR R4 or R5 server that speaks JSON.
             ServerUnavailable: When it does not answer.
         """
-        if self._known is None:
-            answer = self.transport.ask(Request("GET", f"{self.base}/metadata", reads=True))
-            self._known = read_capabilities(answer.body)
+        return self._known or self._learn(anew=False)
+
+    def ask_again(self) -> bool:
+        """Ask what it offers when that was known from an earlier run only; return whether it was."""
+        if not self._of_earlier:
+            return False
+        self._learn(anew=True)
+        return True
+
+    def forget(self) -> None:
+        """Forget what it offers: it has refused what it was said to take."""
+        self._known, self._of_earlier = None, False
+        if self._statements:
+            self._statements.forget(self.base)
+
+    def _learn(self, *, anew: bool) -> Capabilities:
+        body, self._of_earlier = statement_of(self.transport, self._statements, self._now(), anew=anew)
+        self._known = read_capabilities(body)
         return self._known
 
     def read(self, reference: str) -> Stored | None:

@@ -245,9 +245,9 @@ class Outbox:
         return [(row[0], row[1], row[2]) for row in rows.fetchall()]
 
     def places(self, series: str) -> list[str]:
-        """Return the destinations that some revision of a plan has arrived at."""
+        """Return the destinations that some revision of a plan has gone to, or is on its way to."""
         rows = self._db.execute(
-            "SELECT DISTINCT destination FROM parcel WHERE series = ? AND state = 'arrived' ORDER BY 1",
+            "SELECT DISTINCT destination FROM parcel WHERE series = ? AND state <> 'set-aside' ORDER BY 1",
             (series,),
         )
         return [row[0] for row in rows.fetchall()]

@@ -22,6 +22,8 @@ from fhircare.exchange.sending import Limits
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from fhircare.exchange.statements import Statements
+
 
 def push(
     path: str,
@@ -32,6 +34,7 @@ def push(
     progress: Callable[[int], None] = lambda _done: None,
     overwrite: bool = False,
     validate: bool = False,
+    statements: Statements | None = None,
 ) -> list[Pushed]:
     """Send what is due in the outbox.
 
@@ -43,6 +46,7 @@ def push(
         progress: Called with the number of parcels seen to.
         overwrite: Replace what others have changed there since a plan was last sent.
         validate: Ask the server's $validate first.
+        statements: What servers said they can do, kept between runs; None to ask each anew.
     """
     place = _place()
     outbox = Outbox(path)
@@ -50,7 +54,7 @@ def push(
     outbox.close()
     pusher = Pusher(
         path,
-        lambda name: FhirServer(connect(choose(name, destinations))),
+        lambda name: FhirServer(connect(choose(name, destinations)), statements=statements),
         lambda name: options_for(choose(name, destinations), overwrite=overwrite, validate=validate),
         f"{place} {os.getpid()} {uuid.uuid4().hex[:8]}",
         time.time,

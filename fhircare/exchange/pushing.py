@@ -106,6 +106,8 @@ class Pusher:
         except ServerUnavailable as error:
             self._later(outbox, parcel, str(error), error.wait)
         except ServerRefused as error:
+            if known := servers.get(parcel.destination):
+                known.forget()
             if error.status in (401, 403):
                 self._later(outbox, parcel, str(error))
             else:

@@ -75,7 +75,7 @@ def send(
         ServerRefused, Conflict, ServerUnavailable, OutcomeUnclear: As ``fhircare.errors`` says of each.
     """
     options, found = options or Options(), entries(bundle)
-    way, notes = choose_way(server.capabilities, found, options)
+    way, notes = _way(server, found, options)
     if way == "document":
         name, document = destination or server.base, _document(bundle, options)
         return send_document(server, bundle, found, name, document, options.pdf, notes, rest=rest)
@@ -105,7 +105,7 @@ def dry_run(
         As ``send``.
     """
     options, found = options or Options(), entries(bundle)
-    way, notes = choose_way(server.capabilities, found, options)
+    way, notes = _way(server, found, options)
     shown: list[Request] = []
     if way == "document":
         send_document(server, bundle, found, "", _document(bundle, options), options.pdf, notes, shown)
@@ -117,6 +117,19 @@ def dry_run(
         if any(not item.reference for item in sending.cargo.items):
             notes.append("an id the server has yet to give stands as the bundle's own urn:uuid")
     return DryRun(destination or server.base, way, tuple(shown), tuple(notes))
+
+
+def _way(server: FhirServer, found: tuple[Entry, ...], options: Options) -> tuple[Way, list[str]]:
+    """Choose; what a server was said not to take in an earlier run is asked for again before it counts."""
+    try:
+        way, notes = choose_way(server.capabilities, found, options)
+    except ServerRefused:
+        if not server.ask_again():
+            raise
+        return choose_way(server.capabilities, found, options)
+    if way != "transaction" and server.ask_again():
+        return choose_way(server.capabilities, found, options)
+    return way, notes
 
 
 def choose_way(
@@ -139,6 +152,8 @@ def choose_way(
     if options.mode == "document" or (options.mode == "auto" and missing):
         if not capabilities.offers("DocumentReference", "create"):
             raise ServerRefused(f"takes neither {', '.join(sorted(missing)) or 'plans'} nor documents")
+        if not any(entry.in_force for entry in found):
+            raise ServerRefused(f"does not take {', '.join(sorted(missing))}; only a plan goes as a document")
         why = f"the server does not take {', '.join(sorted(missing))}" if missing else "as asked"
         return "document", [f"sent as one document: {why}"]
     if missing:
