@@ -21,7 +21,8 @@ class CheckersHook(BuildHookInterface):
         if version == "editable":
             return
         sys.path.insert(0, self.root)
-        from fhircare.check.compile import CHECKERS
+        from fhircare.check.compile import CHECKERS, Compiler
+        from fhircare.check.profiles.library import profile_sources
         from fhircare.check.write import type_source
         from fhircare.spec import RELEASES, definitions
 
@@ -33,6 +34,8 @@ class CheckersHook(BuildHookInterface):
             for name in held.type_names():
                 if name not in held.primitive_types:
                     (into / f"{name}.py").write_text(type_source(held, name), encoding="utf-8")
+            for name, text in profile_sources(Compiler(held)):
+                (into / f"{name}.py").write_text(text, encoding="utf-8")
         build_data["force_include"][str(folder)] = f"fhircare/check/{CHECKERS}"
 
     def finalize(self, version: str, build_data: dict[str, Any], artifact_path: str) -> None:  # noqa: ARG002

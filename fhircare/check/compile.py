@@ -84,10 +84,14 @@ class Compiler:
         return found
 
     def keep_all(self) -> None:
-        """Write, compile and keep every type now, so that the first check in a checkout starts quickly."""
+        """Write, compile and keep all types and profiles now, so that a first check starts quickly."""
         for name in self.definitions.type_names():
             if name not in self.definitions.primitive_types:
                 self._load(name)
+        from fhircare.check.profiles.library import profile_sources
+
+        for name, text in profile_sources(self):
+            self._keep(name, compile(text, f"<fhircare {self.definitions.release} {name}>", "exec"))
 
     def source(self, type_name: str) -> str:
         """Return the Python text of a type's checkers.

@@ -36,7 +36,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Against"]
 
-US_CORE = "http://hl7.org/fhir/us/core/"
+# What the canonicals of extensions begin with whose definitions come with us.
+PREFIXES = ("http://hl7.org/fhir/us/core/", "https://fhircare.github.io/fhir/")
 # FHIR's published versions, by release: a package is for the release its version begins like.
 VERSIONS = {"R4": "4.0", "R4B": "4.3", "R5": "5.0"}
 
@@ -88,7 +89,7 @@ class Against:
             if meta.__class__ is dict and "profile" in meta:
                 return True
         wanted = bool(self.packages)
-        return any(wanted or o["url"].startswith(US_CORE) for _, o, _ in gathered.extensions)
+        return any(wanted or o["url"].startswith(PREFIXES) for _, o, _ in gathered.extensions)
 
 
 def _fits(package: Source, release: str) -> bool:

@@ -13,7 +13,6 @@ from fhircare.spec.expand import Terminology
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from fhircare.check.profiles.library import Source
     from fhircare.spec import Definitions
 
 Json = dict[str, Any]
@@ -21,10 +20,15 @@ Codes = dict[str, set[str]]
 
 
 class Expansion(Terminology):
-    """The terminology of packages, with that of the release behind it."""
+    """The terminology of packages, with that of the release behind it.
 
-    def __init__(self, sources: Iterable[Source], definitions: Definitions) -> None:
-        held = [one for source in reversed(list(sources)) for one in source]  # type: ignore[attr-defined]
+    Args:
+        resources: ValueSets and CodeSystems; of two with one url the later counts.
+        definitions: The release.
+    """
+
+    def __init__(self, resources: Iterable[Json], definitions: Definitions) -> None:
+        held = list(resources)
         super().__init__(
             [one for one in held if one["resourceType"] == "CodeSystem"],
             [one for one in held if one["resourceType"] == "ValueSet"],

@@ -6,16 +6,17 @@ asking comes first, then the packages given, then what comes with us.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from fhircare.check.fhirpath.namespace import NAMESPACE
 from fhircare.check.profiles import tree
 from fhircare.check.walk import Env
 from fhircare.spec import ValueSet
-from fhircare.spec.shipped import Shipped, shipped, split
+from fhircare.spec.shipped import Own, Shipped, shipped, split
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from fhircare.check.compile import Compiler
     from fhircare.check.path import Path
@@ -34,6 +35,8 @@ class Source(Protocol):
     version: str
 
     def get(self, url: str) -> Json | None: ...  # noqa: D102
+
+    def __iter__(self) -> Iterator[Json]: ...
 
 
 class Found(NamedTuple):
@@ -114,8 +117,8 @@ class Library:
         return made
 
     def _load(self, definition: Json, source: Source) -> Profile:
-        if isinstance(source, Shipped):
-            name = f"{source.folder}.{definition['url'].rsplit('/', maxsplit=1)[-1]}"
+        if isinstance(source, Shipped | Own):
+            name = kept_name(source, definition["url"])
             code = self.compiler.kept(name, lambda: self.source(definition, source))
         else:
             code = compile(self.source(definition, source), f"<profile {definition['url']}>", "exec")
@@ -213,7 +216,8 @@ class Library:
             if self._codes is None:
                 from fhircare.check.profiles.expansion import Expansion
 
-                self._codes = Expansion(self.sources[: self._given], self.definitions)
+                given = reversed(self.sources[: self._given])
+                self._codes = Expansion((one for each in given for one in each), self.definitions)
             found: ValueSet | None = self._codes.value_set(url)
             if found is not None:
                 return found
@@ -222,6 +226,10 @@ class Library:
                 line = source.code_line(url)
                 if line is not None and line["kind"] == "set":
                     return self._from_line(line, source)
+            elif isinstance(source, Own) and url.startswith(source.prefix):
+                from fhircare.check.profiles.expansion import Expansion
+
+                return Expansion(source.needed(url), self.definitions).value_set(url)
         return self.definitions.value_set(url)
 
     def _from_line(self, line: Json, source: Shipped) -> ValueSet:
@@ -271,3 +279,22 @@ class ProfileEnv(Env):
             return False
         visit = Visit(found, self.library, self, [])
         return visit.quietly(found, Item(bare, None, (None, str(kind)), str(kind)))
+
+
+def profile_sources(compiler: Compiler) -> Iterator[tuple[str, str]]:
+    """Yield what every profile that comes with us is kept under, and its Python text: for the wheel."""
+    from fhircare.check.profiles.draft import Unbuildable
+
+    library = Library(compiler)
+    for source in library.sources:
+        if isinstance(source, Shipped | Own):
+            for url in source.urls():
+                definition = source.get(url)
+                with suppress(Unbuildable):
+                    if definition is not None:
+                        yield kept_name(source, url), library.source(definition, source)
+
+
+def kept_name(source: Shipped | Own, url: str) -> str:
+    """Return what the compiled text of a profile is kept under."""
+    return f"{source.folder}.{url.rsplit('/', maxsplit=1)[-1]}"
