@@ -26,7 +26,7 @@ def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
 
     Args:
         value_set: The set, None when it is not held.
-        system: The code's system; None for a bare code.
+        system: The code's system, "" when a Coding names none; None for a bare code.
         code: The code.
     """
     if value_set is None or not value_set.known:
@@ -99,11 +99,15 @@ def _verdict(value_set: ValueSet | None, item: Item) -> bool | None:
         if not isinstance(codings, list) or not codings:
             return True if isinstance(concept, dict) and "extension" in concept else _without(value_set)
         told = [
-            member(value_set, one.get("system"), one.get("code")) for one in codings if isinstance(one, dict)
+            member(value_set, one.get("system", ""), one.get("code"))
+            for one in codings
+            if isinstance(one, dict)
         ]
         return True if True in told else None if None in told else False
     if kind == "Coding":
-        return member(value_set, value.get("system"), value.get("code")) if isinstance(value, dict) else True
+        return (
+            member(value_set, value.get("system", ""), value.get("code")) if isinstance(value, dict) else True
+        )
     if isinstance(value, dict):
         if "code" not in value:
             return None  # a quantity without a coded unit: cardinality asks for it, not the binding

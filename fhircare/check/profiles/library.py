@@ -263,7 +263,9 @@ class ProfileEnv(Env):
         if not isinstance(bare, dict):
             return member(held, None, bare)
         codings = bare.get("coding", [bare])
-        told = [member(held, one.get("system"), one.get("code")) for one in codings if isinstance(one, dict)]
+        told = [
+            member(held, one.get("system", ""), one.get("code")) for one in codings if isinstance(one, dict)
+        ]
         return True if True in told else None if None in told else False
 
     def conforms_to(self, node: Any, profile: str) -> bool | None:
