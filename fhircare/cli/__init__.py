@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 VERBS = {
     "plan": "Turn a delivery record into a plan, as one FHIR bundle.",
+    "convert": "Turn a bundle of FHIR R4 into R5, or back, and say what was kept how.",
     "check": "Say whether bundles conform to the FHIR specification, and are safe to hand out.",
     "render": "Write the instructions a person reads, from the bundle alone.",
     "calendar": "Write wear sessions, skin checks and visits as a calendar file.",

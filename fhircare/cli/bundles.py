@@ -6,7 +6,7 @@ import datetime as dt
 from argparse import ArgumentTypeError
 from typing import TYPE_CHECKING, Any
 
-from fhircare.cli.reading import bundle, naming
+from fhircare.cli.reading import came, naming
 from fhircare.files import locked, write_whole
 
 if TYPE_CHECKING:
@@ -19,20 +19,24 @@ Json = dict[str, Any]
 def change(name: str, output: str | None, changed: Callable[[Json], Json | None]) -> bool:
     """Change a bundle file under its lock; tell whether anything was written.
 
+    What is written is in the FHIR release that the file was in.
+
     Args:
         name: The file.
         output: Where the changed bundle goes, None for the same file.
-        changed: Returns the changed bundle, None for no change; it is then only written to another place.
+        changed: Takes the bundle in R4's spelling and returns it changed, None for no change; it is then only
+            written to another place.
     """
     from fhircare.bundle import dump
 
     with locked(name):
-        before = bundle(name)
+        before = came(name)
         with naming(name):
-            after = changed(before)
+            after = changed(before.bundle)
         if after is None and output in (None, name):
             return False
-        write_whole(output or name, dump(before if after is None else after).encode())
+        written = before.came if after is None else before.returned(after)
+        write_whole(output or name, dump(written).encode())
     return after is not None
 
 

@@ -25,7 +25,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "record", metavar="RECORD", help="delivery record, YAML or JSON; - for standard input"
     )
     parser.add_argument("-o", "--output", metavar="BUNDLE", help="write the FHIR bundle there; - prints it")
-    parser.add_argument("--fhir", choices=["R4"], default="R4", help="FHIR release of the bundle (usual: R4)")
+    parser.add_argument(
+        "--fhir", choices=["R4", "R5"], default="R4", help="FHIR release of the bundle (usual: R4)"
+    )
     parser.add_argument(
         "--us-core",
         choices=["8.0.0", "7.0.0", "6.1.0", "none"],
@@ -47,8 +49,13 @@ def run(args: argparse.Namespace) -> int:
     plan = planned(args.record, slots=args.slots)
     if args.output:
         from fhircare.bundle import dump, to_bundle
+        from fhircare.releases import HOUSE, validate_models
+        from fhircare.releases import say as said
 
-        write_whole(args.output, dump(to_bundle(plan, us_core=args.us_core)).encode())
+        bundle = said(to_bundle(plan, us_core=args.us_core), args.fhir)
+        if args.fhir != HOUSE:
+            validate_models(bundle, args.fhir)
+        write_whole(args.output, dump(bundle).encode())
         if args.output != STANDARD:
             note(f"{args.output}: a draft for a clinician to approve")
     if args.chart:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fhircare.bundle import Reading
     from fhircare.delivery import DeliveryRecord
     from fhircare.plan import Plan
+    from fhircare.releases import Heard
 
 MAX_BUNDLE = 64_000_000
 """A plan's bundle is some hundred kilobytes; this leaves room for documents inside it."""
@@ -41,19 +42,19 @@ def record(file: str) -> DeliveryRecord:
 
 
 def resources(file: str) -> list[dict[str, Any]]:
-    """Return the resources in a file: one JSON document, or one resource a line."""
+    """Return the resources in a file, in R4's spelling: one JSON document, or one resource a line."""
     from fhircare.bundle import load
     from fhircare.errors import BundleError
 
     text = read_text(file, most=MAX_BUNDLE)
     with naming(file):
         try:
-            return [load(text)]
+            return [listened(load(text)).bundle]
         except BundleError:
             lines = [line for line in text.splitlines() if line.strip()]
             if len(lines) < 2:
                 raise
-            return [load(line) for line in lines]
+            return [listened(load(line)).bundle for line in lines]
 
 
 def planned(file: str, *, slots: str = "") -> Plan:
@@ -72,19 +73,43 @@ def planned(file: str, *, slots: str = "") -> Plan:
         return make_plan(delivered)
 
 
-def bundle(file: str) -> dict[str, Any]:
-    """Return the bundle in a file, as it stands there."""
+def came(file: str) -> Heard:
+    """Return the bundle in a file in R4's spelling, with the way back to the release it is in."""
     from fhircare.bundle import load
 
     text = read_text(file, most=MAX_BUNDLE)
     with naming(file):
-        return load(text)
+        return listened(load(text))
+
+
+def listened(document: dict[str, Any]) -> Heard:
+    """Return a bundle or resource in R4's spelling; where nothing tells a release it is taken as R4."""
+    from fhircare.errors import UnknownRelease
+    from fhircare.releases import HOUSE, detect_release, heard
+
+    try:
+        found = detect_release(document)
+    except UnknownRelease:
+        found = HOUSE
+    return heard(document, found)
+
+
+def bundle(file: str) -> dict[str, Any]:
+    """Return the bundle in a file, in R4's spelling."""
+    return came(file).bundle
 
 
 def reading(file: str) -> Reading:
-    """Return what the bundle in a file says, and where it says it."""
+    """Return what the bundle in a file says, and where the file says it."""
     from fhircare.bundle import read
 
-    found = bundle(file)
+    found = came(file)
     with naming(file):
-        return read(found)
+        told = read(found.bundle)
+    if found.bundle is found.came:
+        return told
+    return replace(
+        told,
+        places={place: found.place(path) for place, path in told.places.items()},
+        unread=tuple(replace(one, path=found.place(one.path)) for one in told.unread),
+    )

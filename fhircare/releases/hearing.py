@@ -53,8 +53,7 @@ class Heard:
         """
         if self.release == HOUSE or not path:
             return path
-        below = (f"{path}.", f"{path}[")
-        leaf = next((one for one in self._here if one == path or one.startswith(below)), "")
+        leaf = path if path in self._here else self._first.get(path, "")
         if not leaf:
             return path if path in self._holders else _above(path, self._holders)
         found = self._moved.get(leaf, "")
@@ -75,21 +74,30 @@ class Heard:
         return dict(_leaves(self.came))
 
     @cached_property
+    def _first(self) -> dict[str, str]:
+        """Each path of ``bundle`` that holds something → its first value's path."""
+        found: dict[str, str] = {}
+        for leaf in self._here:
+            for path in _ways_to(leaf):
+                found.setdefault(path, leaf)
+        return found
+
+    @cached_property
     def _holders(self) -> frozenset[str]:
-        found = set()
-        for path in self._there:
-            steps = re.findall(r"[^.\[]+|\[\d+\]", path)
-            made = ""
-            for step in steps:
-                made += step if step.startswith("[") or not made else f".{step}"
-                found.add(made)
-        return frozenset(found)
+        return frozenset(path for leaf in self._there for path in _ways_to(leaf))
 
     @cached_property
     def _moved(self) -> dict[str, str]:
         """Each value's path in ``bundle`` → its path in ``came``, where it can be told."""
         there = self._there
-        same = {path for path, value in self._here.items() if path in there and there[path] == value}
+        lengths = dict(_lists(self.came))
+        # A list that grew on the way holds other things in the same places; entries only come after the rest.
+        regrown = {at for at, n in _lists(self.bundle) if lengths.get(at, n) != n} - {"Bundle.entry"}
+        same = {
+            path
+            for path, value in self._here.items()
+            if path in there and there[path] == value and not (regrown and regrown & set(_ways_to(path)))
+        }
         found = {path: path for path in same}
         free: dict[tuple[str, str], list[str]] = {}
         for path, value in self._there.items():
@@ -131,6 +139,23 @@ def _leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
             yield from _leaves(one, f"{path}[{place}]")
     else:
         yield path, value
+
+
+def _lists(value: Any, path: str = "") -> Iterator[tuple[str, int]]:
+    if isinstance(value, dict):
+        path = path or str(value.get("resourceType", ""))
+        for name, one in value.items():
+            yield from _lists(one, f"{path}.{name}")
+    elif isinstance(value, list):
+        yield path, len(value)
+        for place, one in enumerate(value):
+            yield from _lists(one, f"{path}[{place}]")
+
+
+def _ways_to(path: str) -> Iterator[str]:
+    """Yield a path and all that are above it, from the root."""
+    for end in re.finditer(r"(?<=.)(?=[.\[])|$", path):
+        yield path[: end.start()]
 
 
 def _entry(path: str) -> str:

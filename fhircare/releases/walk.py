@@ -35,11 +35,13 @@ class Note(NamedTuple):
             left out; ``left``: no element of the release it is said to be in, and left as it was; ``lost``:
             could not be expressed.
         text: A sentence for people, without any value.
+        element: For ``kept``, which element of which type it is, such as ``Device.statusReason``.
     """
 
     path: str
     outcome: str
     text: str
+    element: str = ""
 
 
 class Turn:
@@ -74,7 +76,7 @@ class Turn:
         turned = self.object(body, kind, "", path)
         top = {name: value for name, value in turned.items() if name in _TOP}
         rest = {name: value for name, value in turned.items() if name not in _TOP}
-        self._note(path, "kept", f"{kind} is no resource of {self.target}; it stands in a Basic")
+        self._note(path, "kept", f"{kind} is no resource of {self.target}; it stands in a Basic", kind)
         code = {"coding": [{"system": SYSTEMS_OF_TYPES[self.source], "code": kind}]}
         made = {"resourceType": "Basic"} | top
         self._keep(made, rest, kind, path, tell=False)
@@ -237,7 +239,7 @@ class Turn:
             self._note(path, "lost", f"{', '.join(kept.elements(part))} cannot be said in {self.target}")
             return
         for name in kept.elements(part) if tell else ():
-            self._note(f"{path}.{name}", "kept", f"{self.target} does not have it so")
+            self._note(f"{path}.{name}", "kept", f"{self.target} does not have it so", f"{node}.{name}")
         other = counterpart(node, to_r5=self.to_r5)
         holder = out
         if (
@@ -255,7 +257,8 @@ class Turn:
         slot = shape(self.source, node).get(name)
         if slot is None or f"{node}.{slot.element}" not in APART:
             return value
-        return self._value(value, slot, counterpart(slot.node, to_r5=self.to_r5), f"{path}.{name}")
+        mine = counterpart(slot.node, to_r5=self.to_r5)
+        return self._value(value, slot, mine if shape(self.target, mine) else "", f"{path}.{name}")
 
     def _from_meta(self, work: Json, other: str) -> Json:
         """Take what is kept for a resource without extensions of its own (Bundle, Binary) out of its meta."""
@@ -270,8 +273,8 @@ class Turn:
             del work["meta"]
         return found
 
-    def _note(self, path: str, outcome: str, text: str) -> None:
-        self.notes.append(Note(path, outcome, text))
+    def _note(self, path: str, outcome: str, text: str, element: str = "") -> None:
+        self.notes.append(Note(path, outcome, text, element))
 
 
 def _without_fills(part: Json, fills: Json) -> Json:
