@@ -15,7 +15,8 @@ import pytest
 
 from fhircare.errors import TemplateError
 from fhircare.render import render
-from fhircare.render.pdf import lighten, pdf
+from fhircare.render.markup import sheet_of
+from fhircare.render.pdf import pdf
 from tests.conftest import reading_of
 from tests.test_render_patient import changed
 
@@ -80,6 +81,30 @@ def test_headings_lists_tables_and_pictures_are_tagged() -> None:
     pictures = [figure.get("/Alt", "") for figure in figures(root)]
     assert len(pictures) >= 5
     assert all(pictures)
+
+
+def headers(node: Any, scope: str) -> int:
+    """How many header cells have a scope (ISO 32000-1, table 349)."""
+    if isinstance(node, pypdf.generic.IndirectObject):
+        node = node.get_object()
+    if isinstance(node, list):
+        return sum(headers(child, scope) for child in node)
+    if not isinstance(node, dict):
+        return 0
+    facts = node.get("/A", [])
+    own = node.get("/S") == "/TH" and any(fact.get("/Scope") == scope for fact in facts)
+    return own + headers(node.get("/K", []), scope)
+
+
+@pytest.mark.parametrize("record", [ANNA, DIEGO])
+def test_header_cells_say_what_they_head(record: str) -> None:
+    """Every header cell of the page has its scope: those of columns, and those that name a row."""
+    root = opened(record).trailer["/Root"]["/StructTreeRoot"]
+    page = str(render(reading_of(record)))
+
+    assert headers(root, "/Row") == page.count('scope="row"') > 30
+    assert headers(root, "/Column") == page.count('scope="col"') > 20
+    assert tags(root).count("/TH") == headers(root, "/Row") + headers(root, "/Column")
 
 
 def test_no_date_and_no_name_hides_in_the_file() -> None:
@@ -171,7 +196,9 @@ def test_large_print_is_18_points_or_more() -> None:
         '<img src="file:///etc/hostname" alt="x">',
         '<img src="https://attacker.example/x.png" alt="x">',
         '<link rel="stylesheet" href="file:///etc/hostname">',
-        '<style>p { background: url("file:///etc/hostname") }</style><p>x</p>',
+        '<svg><title>x</title><image href="file:///etc/hostname"/></svg>',
+        '<svg><title>x</title><rect fill="url(https://attacker.example/x.svg#a)"/></svg>',
+        '<svg><title>x</title><use href="other.svg#a"/></svg>',
         '<img src="data:image/png;base64,AAAA" alt="x">',
     ],
 )
@@ -199,23 +226,49 @@ def test_ten_thousand_letters_break_no_page() -> None:
     assert text.count("W") >= 10_000
 
 
+def tree(inside: str) -> list[Any]:
+    return sheet_of(
+        f'<html lang="en" dir="ltr"><head><title>t</title></head><body>{inside}</body></html>'
+    ).body
+
+
 def test_drawings_become_pictures_with_their_text() -> None:
-    """What stands for a drawing in the PDF is its title; elements for machines are gone, words stay."""
-    light = lighten(
-        '<p><time datetime="PT30M" data-source="Bundle.x">30 minutes</time></p>'
-        '<svg class="drawing" role="img"><title>A &amp; B</title><path d="M0 0"/></svg>'
+    """What stands for a drawing in the PDF is its title."""
+    (drawing,) = tree('<svg class="drawing" role="img"><title>A &amp; B</title><path d="M0 0"/></svg>')
+
+    assert drawing["alt"] == "A & B"
+    assert "title" not in drawing["svg"]
+    assert 'xmlns="http://www.w3.org/2000/svg"' in drawing["svg"]
+
+
+def test_white_space_is_that_of_css() -> None:
+    """CSS Text Level 3, section 4.1.1: runs collapse across elements; none stays at a line's start or end."""
+    (paragraph,) = tree("<p>\n  one <strong> two</strong>\n <br> three  </p>")
+
+    assert paragraph["k"] == ["one ", {"t": "strong", "c": [], "k": ["two"]}, paragraph["k"][2], "three"]
+
+
+def test_what_is_for_the_screen_is_not_printed() -> None:
+    """Links to parts of the page, the skip link, styles and the screen's foot stay on the screen."""
+    assert tree(
+        '<a class="skip" href="#m">s</a><nav><p>n</p></nav><style>p{}</style><p>k</p><footer>f</footer>'
+    ) == [{"t": "p", "c": [], "k": ["k"], "flow": True}]
+
+
+def test_typed_text_keeps_its_direction_to_itself() -> None:
+    """UAX #9: text that is not plainly from left to right stands between an isolate and its end."""
+    (paragraph,) = tree('<p><bdi>\u05d0 (2)</bdi><bdi dir="ltr">+1-815</bdi><bdi>Miller</bdi></p>')
+
+    assert paragraph["k"] == ["\u2068\u05d0 (2)\u2069\u2066+1-815\u2069Miller"]
+
+
+def test_a_letter_without_a_shape_becomes_a_question_mark() -> None:
+    """PDF/UA-1 (ISO 14289-1, 7.21.8) forbids a letter that the font cannot show."""
+    made = pdf(
+        '<html lang="en"><head><title>t</title></head><body>'
+        "<p>Ann \U0001317f\U000e0100\ufdd0 Lee</p></body></html>"
     )
 
-    assert light.startswith("<p>30 minutes</p>")
-    assert 'alt="A &amp; B"' in light
-    assert "<svg" not in light
-
-
-def test_marks_of_direction_stay_where_they_matter() -> None:
-    """UAX #9: isolating ASCII letters changes nothing where all runs from left to right; elsewhere it may."""
-    name, phone, hebrew = "<bdi>A. Miller (2)</bdi>", '<bdi dir="ltr">+1-815</bdi>', "<bdi>\u05d0 (2)</bdi>"
-
-    assert lighten(f'<html dir="ltr"><p>{name}{phone}{hebrew}') == (
-        f'<html dir="ltr"><p>A. Miller (2){phone}{hebrew}'
-    )
-    assert lighten(f'<html dir="rtl"><p>{name}') == f'<html dir="rtl"><p>{name}'
+    text = pypdf.PdfReader(io.BytesIO(made)).pages[0].extract_text()
+    assert "Ann" in text
+    assert "Lee" in text

@@ -105,9 +105,9 @@ def render(
     if form == "txt":
         return wrap(filled)
     if form == "pdf":
-        from fhircare.render.pdf import pdf
+        from fhircare.render.pdf import STYLE, pdf
 
-        return pdf(filled)
+        return pdf(filled, next(place / STYLE for place in places if (place / STYLE).is_file()))
     return filled
 
 

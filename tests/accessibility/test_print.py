@@ -19,7 +19,8 @@ PAPERS = {"letter": (612, 792), "A4": (595.3, 841.9)}
 
 
 def squeezed(text: str) -> str:
-    return re.sub(r"[\s\u00a0\u200b]+", "", text)
+    """Without spaces, and without hyphens: one may stand at the end of a line."""
+    return re.sub(r"[\s\u00a0\u200b\u00ad-]+", "", text)
 
 
 def rows_of(page: str) -> list[str]:

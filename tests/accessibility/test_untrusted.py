@@ -6,10 +6,12 @@ import dataclasses
 import io
 from typing import Any
 
+import pypdfium2
 import pytest
 from pypdf import PdfReader
 
 from fhircare.render import READERS, render
+from tests.accessibility.pages import PAGES
 from tests.accessibility.test_pages import NARROW, OVERFLOWING
 from tests.accessibility.untrusted import HOSTILE, hostile
 from tests.conftest import EXAMPLES, reading_of
@@ -56,13 +58,48 @@ def test_nothing_runs_and_nothing_breaks_the_page(show, reader, kind):
 
 
 @pytest.mark.parametrize("reader", READERS)
-@pytest.mark.parametrize("kind", ["all"])
+@pytest.mark.parametrize("kind", ["all", "long", "long-words"])
 def test_the_pdf_is_made_all_the_same(reader, kind):
-    """A PDF comes out, tagged, and every sheet is a sheet of the paper."""
+    """In every free text at once: a tagged PDF comes out, no letter lies outside a sheet, no mark of
+    direction or control is in it, and the letters of a long name are all there.
+    """
     hurt = claimed(kind, everywhere=False)
-    pdf = PdfReader(io.BytesIO(render(hurt, "pdf", reader, language="en")))
+    made = render(hurt, "pdf", reader, language="en")
+    pdf = PdfReader(io.BytesIO(made))
     assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
     assert len({tuple(sorted(map(float, sheet.mediabox[2:]))) for sheet in pdf.pages}) == 1
+    assert not pdf.trailer["/Root"].get("/OpenAction")
+    assert outside(made) == []
+    document = pypdfium2.PdfDocument(made)
+    text = "".join(sheet.get_textpage().get_text_range() for sheet in document)
+    assert not any(mark in text for mark in "\u202e\u202d\u0007\u001b")
+    if kind == "long":
+        assert text.count("W") >= 10_000
+
+
+def outside(made: bytes, margin: float = 14.0) -> list[tuple[int, str]]:
+    """Letters nearer to the edge of their sheet than ``margin`` points, with the sheet's number.
+
+    Printers reach to about 5 mm of the edge (common practice, no source).
+    """
+    found = []
+    for number, sheet in enumerate(pypdfium2.PdfDocument(made), start=1):
+        width, height = sheet.get_size()
+        letters = sheet.get_textpage()
+        for index in range(letters.count_chars()):
+            left, low, right, high = letters.get_charbox(index)
+            if right > left and (
+                left < margin or low < margin or right > width - margin or high > height - margin
+            ):
+                found.append((number, letters.get_text_range(index, 1)))
+    return found
+
+
+@pytest.mark.parametrize(("example", "reader"), PAGES)
+@pytest.mark.parametrize("large", [False, True])
+def test_nothing_is_near_the_edge_of_a_sheet(example, reader, large):
+    """Every letter of every example, in both sizes of print."""
+    assert outside(render(reading_of(example), "pdf", reader, large_print=large)) == []
 
 
 @pytest.mark.parametrize("reader", READERS)
