@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+from fhircare.bundle import to_bundle
 from fhircare.errors import InputError
 from fhircare.exchange.auth import NoAuth, SmartBackend, bearer
-from fhircare.exchange.destinations import choose, connect, read_destinations
+from fhircare.exchange.destinations import SCOPES, choose, connect, read_destinations
+from fhircare.exchange.entries import entries
 from fhircare.exchange.keeping import read_secret
+from tests.courses import example_course
+from tests.plans import whole_plan
 
 RFC7520 = json.loads((Path(__file__).parent / "data" / "jose" / "rfc7520-rs256.json").read_text("utf-8"))
 
@@ -119,3 +124,18 @@ def test_an_unknown_destination():
         choose("hospital", known)
     with pytest.raises(InputError, match="auth: is missing"):
         choose("https://fhir.hospital.example", known)
+
+
+def test_the_scopes_asked_for_suffice():
+    """SMART v2 scopes: whatever a whole or a followed plan holds may be created, read and searched, the
+    plan's own may be updated; letters stand in SMART's order (create, read, update, delete, search).
+    """
+    bundles = [to_bundle(whole_plan(), validate=False), example_course("anna-first-locking")["released"]]
+    rights = dict(re.findall(r"system/([A-Za-z]+)\.([a-z]+)", SCOPES))
+    found = {entry.kind: entry.owner for bundle in bundles for entry in entries(bundle)}
+
+    assert set(found) <= set(rights)
+    assert all(set("crs") <= set(rights[kind]) for kind in found)
+    own = {kind for kind, owner in found.items() if owner == "own"} - {"Provenance"}
+    assert all("u" in rights[kind] for kind in own)
+    assert all(re.fullmatch(r"c?r?u?d?s?", letters) for letters in rights.values())

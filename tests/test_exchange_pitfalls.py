@@ -1,8 +1,44 @@
-"""What real servers reject or do otherwise, each with the measure taken against it."""
+"""What real servers reject or do otherwise, each with the measure taken against it.
+
+====  =================================================  ===================================================
+ #    pitfall                                            test
+====  =================================================  ===================================================
+ 1    entry limits                                       two_phases_and_limits
+ 2    transactions run as batches                        a_transaction_run_as_a_batch_is_noticed
+ 3    references to what is not there yet                order_of_references
+ 4    references to what is never there                  a_reference_out_of_the_bundle_is_refused; fallback:
+                                                         people_who_cannot_be_added_are_referred_to_by_number
+ 5    circles of references                              a_circle_of_references_is_refused
+ 6    conditional references                             references_are_literal_across_transactions
+ 7    forms of ifNoneExist                               conditions_are_plain_and_encoded
+ 8    a match without location                           a_match_without_location_is_searched_for
+ 9    urn:uuid left in what is stored                    placeholders_left_by_the_server_are_mended
+10    attachment.url not rewritten                       fallback: a_small_binary_travels_inside
+11    ids of digits alone; upper-case urns               no_id_and_lower_case_names
+12    update as create                                   update_as_create_is_not_relied_on
+13    forms of If-Match; 409 for 412                     the_etag_goes_back_byte_for_byte; faults
+14    narrative: namespace, case, entities               narratives_are_strict
+15    search by timing                                   nothing_is_searched_by_timing
+16    parameters ignored: everybody's rows               client: rows_that_were_not_asked_for_do_not_count,
+                                                         everybodys_goals_are_not_this_patients
+17    any status from $validate                          client: validate_is_judged_by_severity
+18    429 inside an answer                               busy_entries_in_a_batch_are_sent_again_and_no_other
+19    races of conditional creates                       a_lost_answer_to_conditional_creates_...; outbox:
+                                                         many_plans_with_bounded_parallelism
+20    the same condition twice                           the_same_condition_twice_is_refused
+21    more than one match                                more_than_one_match_stops
+22    no transactions                                    a_server_without_transactions_is_sent_to_one_by_one
+23    plain creates repeated                             faults: a_write_that_may_have_been_done_is_never_...
+24    versioned references                               versions_are_referred_to_in_provenance_alone
+25    labels dropped; profiles nobody knows              labels_go_along; sending: profile_claims_a_server_...
+====  =================================================  ===================================================
+"""
 
 from __future__ import annotations
 
 import copy
+from urllib.parse import parse_qs
+from xml.etree import ElementTree as ET
 
 import pytest
 import responses
@@ -12,6 +48,7 @@ from fhircare.errors import BundleError, Conflict, ServerRefused
 from fhircare.exchange import wire
 from fhircare.exchange.sender import Options, send
 from fhircare.exchange.sending import Limits
+from tests.courses import example_course
 from tests.exchange_kit import (
     CLINIC,
     RESET,
@@ -242,3 +279,71 @@ def test_a_lost_answer_to_conditional_creates_is_looked_up_first(world):
 
     assert people.struck == 1
     assert len([b for _, _, b in world.stub.writes() if "ifNoneExist" in str(b)]) == 1
+
+
+def test_a_reference_out_of_the_bundle_is_refused(world):
+    """Pitfall, references to what is never there: named before anything is sent."""
+    bundle = small_plan()
+    resource(bundle, "Goal")["addresses"] = [{"reference": "Condition/17"}]
+
+    with pytest.raises(BundleError, match=r"Bundle\.entry\[7\]: refers to what is not in it"):
+        send(world.server(), bundle)
+    assert world.stub.writes() == []
+
+
+def test_narratives_are_strict(world):
+    """Pitfall, narrative: XHTML of its own namespace, in lower case, with a language, something in it, and no
+    entities or scripts; of every resource of a followed plan.
+    """
+    send(world.server(), example_course("diego-spanish-large-print")["released"])
+
+    texts = [r["text"]["div"] for r in world.stub.held.values() if "text" in r]
+    assert len(texts) > 100
+    for text in texts:
+        root = ET.fromstring(text)  # noqa: S314 - ours; strict: HTML entities and open tags are errors
+        assert root.tag == "{http://www.w3.org/1999/xhtml}div"
+        assert root.get("lang") == root.get("{http://www.w3.org/XML/1998/namespace}lang")
+        assert all(node.tag == node.tag.lower() and not node.tag.endswith("script") for node in root.iter())
+        assert "".join(root.itertext()).strip()
+
+
+def test_nothing_is_searched_by_timing(world):
+    """Pitfall, search by timing: servers index it each in its way; we search by number, person and target."""
+    course = example_course("anna-first-locking")
+    for step in ("stopped", "released"):
+        send(world.server(), course[step])
+
+    asked = {name for _, _, _, body in world.stub.seen for name in _parameters(body)}
+    assert asked == {"identifier", "target"}
+
+
+def test_versions_are_referred_to_in_provenance_alone(world):
+    """Pitfall, versioned references: only Provenance.entity may name a version."""
+    send(world.server(), example_course("anna-first-locking")["released"])
+
+    others = [r for r in world.stub.held.values() if r["resourceType"] != "Provenance"]
+    assert not [name for r in others for name in _references(r) if "/_history/" in name]
+
+
+def test_labels_go_along(world):
+    """Pitfall, labels: every resource of a made-up person is marked as test data where it arrives; a server
+    that drops the mark is told of.
+    """
+    send(world.server(), example_course("anna-first-locking")["released"])
+    assert all(
+        "HTEST" in [label["code"] for label in r["meta"]["security"]] for r in world.stub.held.values()
+    )
+
+    world.stub.held.clear()
+    put = world.stub.put
+    world.stub.put = lambda body, number="": put({k: v for k, v in body.items() if k != "meta"}, number)
+    report = send(world.server(), small_plan())
+    assert not report.verified
+    assert "stored otherwise than sent: CarePlan.meta.security" in [e.note for e in report.entries]
+
+
+def _parameters(body):
+    """The parameters of the searches in a batch."""
+    entries = body.get("entry", []) if isinstance(body, dict) and body.get("type") == "batch" else []
+    for entry in entries:
+        yield from parse_qs(entry["request"]["url"].partition("?")[2])

@@ -28,11 +28,12 @@ Mode = Literal["auto", "transaction", "single", "document"]
 SCOPES = " ".join(
     f"system/{kind}.{rights}"
     for kind, rights in (
-        ("Appointment", "crus"), ("CarePlan", "crus"), ("CareTeam", "crus"), ("Condition", "crs"),
-        ("Device", "crus"), ("DeviceRequest", "rs"), ("DeviceUseStatement", "crus"),
-        ("DocumentReference", "crus"), ("Flag", "crus"), ("Goal", "crus"), ("Observation", "crus"),
-        ("Organization", "crs"), ("Patient", "crs"), ("Practitioner", "crs"), ("PractitionerRole", "crs"),
-        ("Provenance", "crs"), ("ServiceRequest", "crus"), ("Task", "rus"),
+        ("Appointment", "crus"), ("CarePlan", "crus"), ("CareTeam", "crus"), ("Condition", "crus"),
+        ("DetectedIssue", "crus"), ("Device", "crus"), ("DeviceRequest", "rs"),
+        ("DeviceUseStatement", "crus"), ("DocumentReference", "crs"), ("Flag", "crus"), ("Goal", "crus"),
+        ("HealthcareService", "crs"), ("Observation", "crus"), ("Organization", "crs"), ("Patient", "crs"),
+        ("Practitioner", "crs"), ("PractitionerRole", "crs"), ("Provenance", "crs"),
+        ("Questionnaire", "crus"), ("RelatedPerson", "crs"), ("ServiceRequest", "crus"), ("Task", "rus"),
     )
 )  # fmt: skip
 """The least that exchanging plans needs, as SMART v2 scopes (c create, r read, u update, s search)."""
