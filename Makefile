@@ -4,7 +4,7 @@ BIN := .venv/bin
 # Compile what is installed once, also where Python is told not to: otherwise every command would do it again.
 keep = $(BIN)/python -m compileall -q fhircare && env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -c \
   "from fhircare.check.compile import Compiler; from fhircare.spec import definitions; Compiler(definitions('R4')).keep_all()"
-.PHONY: demo test test-servers test-spark lint golden bench spec conformance clean
+.PHONY: demo test test-servers test-spark lint golden guide bench spec conformance clean
 
 # The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
 demo: .venv/installed
@@ -28,7 +28,12 @@ lint: .venv/tested
 # Rewrite the golden files and the example bundles, to be read before they are committed.
 golden: .venv/tested
 	$(BIN)/fhircare demo --bundles examples/bundles
+	$(BIN)/python -m tests.guide -o docs/guide.md
 	$(BIN)/pytest -q --golden-update
+
+# The page on our own profiles, from their definitions and the example bundles; a test holds it to them.
+guide: .venv/tested
+	$(BIN)/python -m tests.guide -o docs/guide.md
 
 # How fast, as ratios against a named baseline in the same run.
 bench: .venv/tested

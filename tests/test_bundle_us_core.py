@@ -133,6 +133,7 @@ def _claims(bundle: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         (url.removeprefix(BASE).partition("|")[0], entry["resource"])
         for entry in bundle["entry"]
         for url in entry["resource"].get("meta", {}).get("profile", ())
+        if url.startswith(BASE)
     ]
 
 

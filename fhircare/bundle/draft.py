@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from fhircare.bundle import us_core
+from fhircare.bundle import profiles, us_core
 from fhircare.bundle.datatypes import ABSENT, Json, extension
 from fhircare.bundle.identity import Identity
 from fhircare.bundle.narrative import LANGUAGE, Row, facts, heading, narrative
@@ -56,7 +56,7 @@ class Draft:
         """
         url = self.names.full_url(resource_type, key)
         resource: Json = {"resourceType": resource_type}
-        meta = self.meta(profile)
+        meta = self.meta(profile, *profiles.claims({**resource, **body}))
         if meta:
             resource["meta"] = meta
         resource |= {"language": LANGUAGE, "text": text, **body}
@@ -78,9 +78,9 @@ class Draft:
         self._keys.add(key)
         return key
 
-    def meta(self, profile: str = "") -> Json:
-        """Return a resource's meta: the profile it keeps, and the mark of invented data."""
-        claims = us_core.claim(profile, self.us_core)
+    def meta(self, profile: str = "", *ours: str) -> Json:
+        """Return a resource's meta: the profiles it keeps (US Core's, ours), the mark of invented data."""
+        claims = [*us_core.claim(profile, self.us_core), *ours]
         meta: Json = {"profile": claims} if claims else {}
         if self.plan.synthetic:
             meta["security"] = [terms.coding("act-reason", "HTEST")]
