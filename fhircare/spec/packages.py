@@ -15,6 +15,7 @@ when they lie in the same folder, as ``name-version.tgz`` or as a folder ``name#
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 import tarfile
@@ -179,7 +180,8 @@ def _in_folder(path: Path) -> Iterator[tuple[str, bytes]]:
 def _in_archive(path: Path) -> Iterator[tuple[str, bytes]]:
     """Yield name and content of the JSON files of a packed package, read as a stream."""
     total = 0
-    with tarfile.open(path, "r|gz") as archive:
+    # gzip's own reader: tarfile's takes an archive that was cut short for a whole one.
+    with gzip.open(path) as unpacked, tarfile.open(fileobj=unpacked, mode="r|") as archive:
         for count, member in enumerate(archive):
             place = PurePosixPath(member.name)
             if place.is_absolute() or ".." in place.parts or "\\" in member.name:
