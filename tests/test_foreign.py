@@ -13,6 +13,7 @@ from pypdf import PdfReader
 
 from fhircare.bundle import Reading, read
 from fhircare.check import check
+from fhircare.cli import main
 from fhircare.errors import TemplateError
 from fhircare.render import READERS, calendar, render
 from fhircare.render.templates import text_of
@@ -296,6 +297,28 @@ def test_spanish_words_the_frame_and_keeps_the_senders_text() -> None:
     assert "Deténgase y llame a su clínica el mismo día" in page
     assert "Lo que esta página no pudo leer" in page
     assert "Bridge on the back; Estado: previsto" in page
+
+
+def test_a_plan_in_r5_is_told_as_one_in_r4_is(tmp_path: Path) -> None:
+    """R5's planned activity, instruction list, custodian and contacts; what R4 has no place for is named.
+
+    Places are told as the file has them: the list of what was not read speaks of R5's elements.
+    """
+    page = tmp_path / "page.txt"
+    assert main(["render", str(FOLDER / "r5" / "release-5.json"), "-o", str(page), "--for", "clinic"]) == 0
+    text = " ".join(page.read_text("utf-8").split())
+
+    for said in (
+        "Harbor Physiotherapy: +1 555 555 0171",
+        "Stand at the sink; State: in use; How: Hold on with both hands.; When: 2 times a day, for 5 minutes",
+        "Walk to the shop; State: being worked on; Whose wish: Eva Lind",
+        "Care plan, in part. Not shown: addresses, concept",
+        "Bundle.entry[5].resource.addresses[0].concept",
+        "Use of a device: nothing of it is shown",
+    ):
+        assert said in text
+    assert "Weak after illness" not in text
+    assert "Walking frame" not in text
 
 
 @pytest.mark.parametrize("name", ["inline-details", "summary-document"])

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
 
 def items_of(source: Source, found: Iterable[Node]) -> tuple[Item, ...]:
-    """Retell resources; one that says no more than its status is left to be named."""
+    """Retell resources; one that says no more than its state and its days is left to be named."""
     items = (item_of(source, one.kind, one) for one in found)
-    return tuple(item for item in items if item.title or any(f.told.kind != "code" for f in item.facts))
+    bare = {"code", "day", "moment", "span"}
+    return tuple(item for item in items if item.title or any(f.told.kind not in bare for f in item.facts))
 
 
 def named_only(reference: Node, kind: str) -> list[Item]:

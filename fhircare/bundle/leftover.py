@@ -106,7 +106,8 @@ class _Sweep:
             return self._object(value, path, holder)
         if isinstance(value, list):
             members = [self.over(one, f"{path}[{i}]", holder) for i, one in enumerate(value)]
-            whole = all(one.left == [f"{path}[{i}]"] for i, one in enumerate(members))
+            extensions = path.rpartition(".")[2] == "extension"  # each says something of its own
+            whole = not extensions and all(one.left == [f"{path}[{i}]"] for i, one in enumerate(members))
             return _together(members, path, whole=whole)
         told = path in self.told
         return _Found(told, [] if told or value is None else [path])
@@ -132,7 +133,7 @@ class _Sweep:
             return _Found(told=True, left=left, resource=resource)
         if resource and value["resourceType"] != "Bundle":
             return _Found(told=False, left=[path], resource=True)
-        return _together(list(below.values()), path, whole=True)
+        return _together(list(below.values()), path, whole=not _is_extension(value))
 
     def _neutral(self, value: dict[str, Any], path: str, holder: Node | None) -> frozenset[str]:
         """Return the names of the elements that need not be told here."""
@@ -143,6 +144,8 @@ class _Sweep:
             return frame | {"text"} if repeats and f"{path}.text.div" not in self.told else frame
         if "resource" in value and path.startswith("Bundle.entry["):
             return _ENTRY
+        if _is_extension(value):
+            return frozenset({"id", "url"})  # its name; what it says is its value
         if "reference" in value and self._leads(value, path, holder):
             return _POINTER
         return frozenset()
@@ -151,6 +154,12 @@ class _Sweep:
         """Tell whether a reference leads to a resource of the bundle, or to the plan's own person."""
         pointer = Node(value, path, holder)
         return pointer.word("reference") in self.persons or self.source.resolve(pointer) is not None
+
+
+def _is_extension(value: dict[str, Any]) -> bool:
+    return isinstance(value.get("url"), str) and any(
+        name == "extension" or name.startswith("value") for name in value
+    )
 
 
 def _narrow(value: dict[str, Any]) -> set[str]:

@@ -95,8 +95,10 @@ def _resource(path: str, bundle: Mapping[str, Any]) -> tuple[str, str, str]:
 
 def _element(path: str) -> str:
     """The elements on a path as words; which one of several is left out."""
-    names = [element_words(re.sub(r"\[\d+\]", "", step)) for step in path.split(".")]
-    return ", ".join(name for name in names if name)
+    steps = [re.sub(r"\[\d+\]", "", step) for step in path.split(".")]
+    if "extension" in steps:
+        steps = steps[: steps.index("extension") + 1]
+    return ", ".join(element_words(step) for step in steps if step)
 
 
 def _kind(kind: str, words: Words) -> Said:
