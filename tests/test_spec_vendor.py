@@ -35,7 +35,7 @@ def test_the_same_package_gives_the_same_bytes(tmp_path: Path) -> None:
     if not package:
         pytest.skip("FHIRCARE_R4_PACKAGE does not name HL7's R4 package")
     assert hashlib.sha256(Path(package).read_bytes()).hexdigest() == _head("types.jsonl")["sha256"]
-    for made in vendor.distil(Path(package), tmp_path):
+    for made in vendor.distil(tmp_path, [Path(package)]):
         assert made.read_bytes() == (DATA / made.name).read_bytes()
 
 

@@ -2,7 +2,8 @@
 
 Read https://hl7.org/fhir/R4/bundle.html beside this, and for transactions and batches
 https://hl7.org/fhir/R4/http.html#transaction. The rules that the definitions give as invariants (``bdl-1`` to
-``bdl-12``) are evaluated with all other invariants, except ``bdl-7``: here it can say which entries collide.
+``bdl-18``) are evaluated with all other invariants, except ``bdl-7``, where this can say which entries
+collide, and R5's ``bdl-15`` and ``bdl-18``, which make errors of R4's prose: this names the place.
 """
 
 from __future__ import annotations
@@ -39,6 +40,20 @@ RULES = {
         "FullUrl must be unique in a bundle, or else entries with the same fullUrl must have different"
         " meta.versionId.",
         "bundle.html#bdl-7",
+    ),
+    "bdl-15": Rule(
+        "error",
+        "invariant",
+        "The entry has no fullUrl; only a POST, or an entry of a transaction or batch, may have none.",
+        "Give the entry its resource's URL on the server, or a urn:uuid of its own.",
+        "bundle.html#bdl-15",
+    ),
+    "bdl-18": Rule(
+        "error",
+        "invariant",
+        "A searchset must say what the search was.",
+        "Add a link with the relation self.",
+        "bundle.html#bdl-18",
     ),
     "bundle.empty": Rule(
         "error",
@@ -195,6 +210,12 @@ def check_bundle(bundle: ResourceScope, gathered: Gathered, spec: Definitions) -
         yield from _history(bundle, entries, spec.release)
 
 
+def _states(spec: Definitions, key: str) -> bool:
+    """Tell whether a release has an invariant of this key on Bundle."""
+    node = spec.node("Bundle")
+    return node is not None and any(rule.key == key for rule in node.constraints)
+
+
 def _objects(entries: Any) -> list[tuple[int, dict[str, Any]]]:
     """The entries that are JSON objects, with their index; anything else has been reported by the walk."""
     return [(i, e) for i, e in enumerate(entries) if isinstance(e, dict)] if isinstance(entries, list) else []
@@ -260,6 +281,10 @@ def _full_url(
     url = entry.get("fullUrl")
     place = _entry(bundle, i, "fullUrl")
     if url is None and "_fullUrl" not in entry:
+        if _states(spec, "bdl-15"):
+            if kind not in _ASKED | _ANSWERED and _text(entry.get("request"), "method") != "POST":
+                yield finding(RULES, "bdl-15", place, spec.release)
+            return
         # "can be empty on a POST ... Results from operations might involve resources that are not identified"
         if "resource" in entry and kind not in _ASKED | _ANSWERED:
             severity: Severity = "error" if kind in _IDENTIFIED else "warning"
@@ -292,7 +317,8 @@ def _searchset(
 ) -> Iterator[Issue]:
     links = [link for _, link in _objects(bundle.resource.get("link")) if link.get("relation") == "self"]
     if not links:
-        yield finding(RULES, "bundle.search.self", (bundle.path, "link"), spec.release)
+        key = "bdl-18" if _states(spec, "bdl-18") else "bundle.search.self"
+        yield finding(RULES, key, (bundle.path, "link"), spec.release)
     wanted = _searched(links[0].get("url"), spec) if links else frozenset()
     modes = {i: _text(e.get("search"), "mode") for i, e in entries}
     some = any(modes.values())

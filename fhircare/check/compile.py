@@ -188,9 +188,9 @@ class Compiler:
 
 # What generated code calls by name.
 _CALLED: dict[Any, tuple[str, ...]] = {
-    explain: ("not_object", "not_list", "bad", "bad_list", "missing"),
+    explain: ("not_object", "not_list", "bad", "bad_list", "missing", "of_type"),
     members: ("Members", "Variant", "choose", "rest"),
-    terminology: ("Bound", "good_codes", "may_be", "concept", "coding"),
+    terminology: ("Bound", "good_codes", "may_be", "concept", "coding", "codeable"),
     invariants: ("UNDECIDABLE", "broken", "undecided"),
     extras: ("good_codings", "good_units", *(function for _, function in extras.EXTRAS.values())),
 }

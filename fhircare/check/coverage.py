@@ -54,6 +54,7 @@ WALK = (
     ("json.pairing", "error", "an array and its _array have the same length"),
     ("resource.type-missing", "error", "every resource names its type"),
     ("resource.type-unknown", "error", "the type is one of the release"),
+    ("resource.type", "error", "a resource of the type that the definition asks for"),
     ("element.unknown", "error", "no element that the definition does not have"),
     ("cardinality.min", "error", "every required element is there"),
     ("choice.several", "error", "one variant of a choice element"),

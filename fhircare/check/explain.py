@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.links import element_page
-from fhircare.check.primitives import absolute, fault, json_type
+from fhircare.check.primitives import absolute, json_type
 from fhircare.check.words import nearest
 
 if TYPE_CHECKING:
@@ -102,8 +102,10 @@ def bad(_o: dict[str, Any], key: str, v: Any, p: Path, w: Walk, node_id: str) ->
 
 
 def _primitive(element: Element, key: str, v: Any, at: Path, w: Walk, node_id: str) -> None:
+    from fhircare.check.lexical import fault
+
     kind = element.names[key].code
-    found = fault(kind, v)
+    found = fault(kind, v, w.definitions.release)
     if found is not None:
         w.say(
             at,
@@ -171,6 +173,20 @@ def missing(o: dict[str, Any], p: Path, w: Walk, node_id: str, name: str) -> Non
         f"Add {name}.",
         page(w, node_id, name),
     )
+
+
+def of_type(o: Any, p: Path, w: Walk, name: str) -> None:
+    """Say that another resource stands where a definition asks for one of type ``name``."""
+    if o.__class__ is dict and o.get("resourceType") != name:
+        w.say(
+            p,
+            "error",
+            "structure",
+            "resource.type",
+            "Another type of resource than the definition asks for.",
+            f"Put a resource of type {name} here.",
+            page(w, name),
+        )
 
 
 def only_id(p: Path, w: Walk) -> None:

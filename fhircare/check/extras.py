@@ -160,6 +160,8 @@ def attachment_extra(o: dict[str, Any], p: Path, w: Walk) -> None:
     except ValueError:
         return
     link = f"{DATATYPES}#Attachment"
+    if isinstance(size, str) and size.isdigit():
+        size = int(size)  # an integer64, from R5 on
     if isinstance(size, int) and size != len(content):
         w.say(
             (p, "size"),

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 ELSEWHERE = {
     "ele-1": "the walk: an object with no members or an id alone is found while walking",
     "bdl-7": "bundles: fullUrl and version are compared there, which can say which entries collide",
+    "bdl-15": "bundles: each entry without fullUrl is named",
+    "bdl-18": "bundles: the missing link is named",
     "ref-1": "references: a fragment is followed there, from inside a contained resource too",
     "txt-1": "narrative: elements and attributes of the XHTML are checked one by one",
     "txt-2": "narrative: text or an image must be there",

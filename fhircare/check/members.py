@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from fhircare.check.explain import EMPTY, JSON_PAGE, bad, missing, not_list, only_id, page, unknown
-from fhircare.check.primitives import PREDICATES, json_type
-from fhircare.check.terminology import Bound, coding, concept
+from fhircare.check.primitives import json_type
+from fhircare.check.terminology import Bound, codeable, coding, concept
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -95,7 +95,7 @@ def _variant(variant: Variant, key: str, value: Any, o: dict[str, Any], p: Path,
     """Check a value written as one variant of a choice."""
     kind = variant.kind
     if variant.primitive:
-        if not PREDICATES[kind](value):
+        if not w.sound[kind](value):
             bad(o, key, value, p, w, m.node_id)
         elif kind == "canonical":
             w.canonicals.append(((p, key), value, variant.targets, w.scope))
@@ -103,8 +103,11 @@ def _variant(variant: Variant, key: str, value: Any, o: dict[str, Any], p: Path,
             w.urls.append(((p, key), value, None, w.scope))
     else:
         at = (p, key)
+        before = len(w.references)
         w.checkers(kind)(value, at, w)
-        if kind == "Reference":
+        if kind == "CodeableReference":
+            codeable(value, at, w, variant.bound, variant.targets, before)
+        elif kind == "Reference":
             if value.__class__ is dict:
                 w.references.append((at, value, variant.targets, w.scope))
         elif variant.bound is not None:
@@ -148,7 +151,7 @@ def rest(o: dict[str, Any], p: Path, w: Walk, m: Members) -> None:
 def element_id(o: dict[str, Any], p: Path, w: Walk) -> None:
     """Check the id of an element: any text, and never all there is."""
     value = o["id"]
-    if not PREDICATES["string"](value):
+    if not w.sound["string"](value):
         bad(o, "id", value, p, w, "Element")
     elif isinstance(value, str):
         w.gathered.element_ids.append(((p, "id"), value, w.scope))
@@ -217,7 +220,7 @@ def _element(beside: Any, at: Path, w: Walk, *, has_value: bool) -> None:
     w.keys += len(beside)
     for key, value in beside.items():
         if key == "id":
-            if not PREDICATES["string"](value):
+            if not w.sound["string"](value):
                 bad(beside, "id", value, at, w, "Element")
             elif isinstance(value, str):
                 w.gathered.element_ids.append(((at, "id"), value, w.scope))

@@ -1,12 +1,13 @@
-"""The lexical form of every primitive type, twice: as a quick test and as an explanation.
+"""The lexical form of every primitive type as a quick test.
 
 ``SOUND[type]`` is a Python expression on ``v`` for the generated code. Where it is true the value is
-surely right; where it is false, ``fault(type, value)`` looks closely and says what is wrong, or that
+surely right; where it is false, ``lexical.fault(type, value)`` looks closely and says what is wrong, or that
 nothing is. So the usual value costs one test, and the unusual one (a leap day, a line break in a string)
 is still judged exactly.
 
 Rules: the regular expressions of the definitions and the prose of https://hl7.org/fhir/R4/datatypes.html and
-https://hl7.org/fhir/R4/json.html.
+https://hl7.org/fhir/R4/json.html. Of R5's (https://hl7.org/fhir/R5/datatypes.html), the quick tests of
+``sound("R5")`` let fewer by.
 """
 
 from __future__ import annotations
@@ -14,17 +15,17 @@ from __future__ import annotations
 import binascii
 import re
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, NamedTuple
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from fhircare.check.report import Severity
-
 YEAR = "(?!0000)[0-9]{4}"
 # Days that every month has; the last days of a month are left to the close look.
 DAY = "(?:0[1-9]|1[0-2])-(?:0[1-9]|1[0-9]|2[0-8])"
-TIME = r"(?:[01][0-9]|2[0-3]):[0-5][0-9]:(?:[0-5][0-9]|60)(?:\.[0-9]+)?"
+CLOCK = r"(?:[01][0-9]|2[0-3]):[0-5][0-9]:(?:[0-5][0-9]|60)"
+TIME = rf"{CLOCK}(?:\.[0-9]+)?"
 ZONE = "(?:Z|[+-](?:(?:0[0-9]|1[0-3]):[0-5][0-9]|14:00))"
 URN_OID = r"urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+"
 URN_UUID = "urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
@@ -37,6 +38,9 @@ sound_datetime = re.compile(f"{YEAR}(?:-(?:{DAY}(?:T{TIME}{ZONE})?|0[1-9]|1[0-2]
 sound_id = re.compile(r"[A-Za-z0-9\-.]{1,64}").fullmatch
 sound_code = re.compile(r"[^\s]+(?: [^\s]+)*").fullmatch
 _uri_form = re.compile(rf"{NO_URN}\S+|(?:{URN_OID}|{URN_UUID})(?:#\S*)?").fullmatch
+
+_NANO = rf"{CLOCK}(?:\.[0-9]{{1,9}})?"
+sound_datetime_r5 = re.compile(f"{YEAR}(?:-(?:{DAY}(?:T{_NANO}{ZONE})?|0[1-9]|1[0-2]))?").fullmatch
 
 _TEXT = "v.__class__ is str and v.isprintable() and v.strip()"
 SOUND = {
@@ -58,32 +62,44 @@ SOUND = {
     "integer": "v.__class__ is int and -2147483648 <= v <= 2147483647",
     "positiveInt": "v.__class__ is int and 0 < v <= 2147483647",
     "unsignedInt": "v.__class__ is int and 0 <= v <= 2147483647",
+    "integer64": "v.__class__ is str and sound_integer64(v)",
     "base64Binary": "v.__class__ is str and sound_base64(v)",
     "xhtml": "v.__class__ is str and v",
 }
+_R5 = {
+    "dateTime": "v.__class__ is str and sound_datetime_r5(v)",
+    "instant": "v.__class__ is str and len(v) <= 35 and sound_instant(v)",
+    "time": "v.__class__ is str and len(v) <= 18 and sound_time(v)",
+    "decimal": "v.__class__ is Decimal and sound_digits(v) or v.__class__ is int and -(10**18) < v < 10**18",
+}
+MOST_DIGITS = 18
+
+
+@cache
+def sound(release: str) -> dict[str, str]:
+    """Return the quick test of every primitive type of a release."""
+    return SOUND if release == "R4" else {**SOUND, **_R5}
 
 
 class _Predicates(dict[str, "Callable[[Any], Any]"]):
-    """``SOUND`` as functions, each made when first asked for."""
+    """The quick tests of a release as functions, each made when first asked for."""
+
+    def __init__(self, tests: dict[str, str]) -> None:
+        self._tests = tests
 
     def __missing__(self, kind: str) -> Callable[[Any], Any]:
-        made: Callable[[Any], Any] = eval(f"lambda v: {SOUND[kind]}", globals())  # noqa: S307 - the text above
+        made: Callable[[Any], Any] = eval(f"lambda v: {self._tests[kind]}", globals())  # noqa: S307 - see above
         self[kind] = made
         return made
 
 
-PREDICATES = _Predicates()
+@cache
+def predicates(release: str) -> dict[str, Callable[[Any], Any]]:
+    """Return the quick test of every primitive type of a release, as functions."""
+    return _Predicates(sound(release))
+
+
 PAGE = "https://hl7.org/fhir/R4/datatypes.html#"
-
-
-class Fault(NamedTuple):
-    """What is wrong with a value: severity, FHIR issue code, rule key, message and mend."""
-
-    severity: Severity
-    code: str
-    rule: str
-    message: str
-    mend: str
 
 
 def sound_base64(value: str) -> bool:
@@ -123,6 +139,16 @@ def sound_absolute(value: str) -> bool:
     return re.fullmatch(rf"{NO_URN}{SCHEME}\S+|(?:{URN_OID}|{URN_UUID})(?:#\S*)?", value) is not None
 
 
+def sound_integer64(value: str) -> bool:
+    """Return True for a 64-bit integer, which JSON has as a string."""
+    return re.fullmatch("0|[-+]?[1-9][0-9]{0,18}", value) is not None and -(2**63) <= int(value) < 2**63
+
+
+def sound_digits(value: Decimal) -> bool:
+    """Return True for a decimal of no more digits than R5 allows."""
+    return len(value.as_tuple().digits) <= MOST_DIGITS
+
+
 def sound_oid(value: str) -> bool:
     """Return True for an OID as a URN."""
     return re.fullmatch(URN_OID, value) is not None
@@ -149,221 +175,3 @@ def json_type(value: Any) -> str:
     if isinstance(value, str):
         return "a string"
     return "an array" if isinstance(value, list) else "an object"
-
-
-_TEXTS = frozenset({"string", "markdown"})
-
-
-def _wrong(kind: str, message: str, mend: str) -> Fault:
-    return Fault("error", "value", f"primitive.{kind}", message, mend)
-
-
-def fault(kind: str, value: Any) -> Fault | None:
-    """Look closely at a value of the primitive type ``kind``; None when nothing is wrong with it."""
-    wanted = _JSON_TYPE.get(kind, "a string")
-    found = json_type(value)
-    if found != wanted:
-        return Fault(
-            "error",
-            "structure",
-            "json.type",
-            f"in JSON, {kind} is {wanted}, not {found}",
-            f"write {wanted}",
-        )
-    if wanted == "a string":
-        if not value:
-            return Fault(
-                "error", "structure", "json.empty", "empty string", "give a value or leave the element out"
-            )
-        if kind in _TEXTS and not value.strip():
-            # "strings SHOULD always contain non-whitespace content" (datatypes.html#string)
-            return Fault(
-                "warning",
-                "value",
-                f"primitive.{kind}",
-                "a string of white space only",
-                "give a value or leave the element out",
-            )
-    return _CLOSE_LOOK[kind](kind, value)
-
-
-def _boolean(_kind: str, _value: Any) -> Fault | None:
-    return None
-
-
-def _text(kind: str, value: str) -> Fault | None:
-    if re.search(r"[\x00-\x08\x0b\x0c\x0e-\x1f]", value):
-        # "strings SHOULD not contain Unicode character points below 32" but these (datatypes.html#string)
-        return Fault(
-            "warning",
-            "value",
-            f"primitive.{kind}",
-            "A control character in a text.",
-            "Only tab, line feed and carriage return should be there.",
-        )
-    if kind == "markdown" and re.search(r"</?[A-Za-z][A-Za-z0-9]*(?:\s[^<>]*)?/?>", value):
-        return Fault(
-            "warning",
-            "value",
-            "markdown.html",
-            "HTML in markdown",
-            "FHIR's markdown is GitHub flavoured, without HTML",
-        )
-    return None
-
-
-def _code(kind: str, value: str) -> Fault | None:
-    if sound_code(value):
-        return None
-    return _wrong(kind, "not a code", "a code has no white space at its ends, and inside single spaces only")
-
-
-def _id(kind: str, value: str) -> Fault | None:
-    if sound_id(value):
-        return None
-    return _wrong(kind, "not an id", "1 to 64 of the characters A-Z, a-z, 0-9, '-' and '.'")
-
-
-def _uri(kind: str, value: str) -> Fault | None:
-    if sound_uri(value):
-        return None
-    if any(ch.isspace() for ch in value):
-        return _wrong(kind, f"white space in a {kind}", "percent-encode it (%20) or take it out")
-    if value.startswith(("oid:", "uuid:")):
-        return _wrong(kind, "an OID or UUID without urn:", "begin with urn:oid: or urn:uuid:")
-    if value.startswith("urn:oid:"):
-        return _wrong(
-            kind,
-            "not an OID",
-            "an OID is urn:oid: and then numbers joined by dots, such as urn:oid:2.16.840.1",
-        )
-    if re.fullmatch(URN_UUID, value, re.IGNORECASE):
-        return Fault("warning", "value", "uuid.case", "a UUID in capitals", "UUIDs are written in lower case")
-    return _wrong(
-        kind, "not a UUID", "a UUID is urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case"
-    )
-
-
-def _oid(kind: str, value: str) -> Fault | None:
-    return (
-        None
-        if sound_oid(value)
-        else _wrong(kind, "not an OID", "an OID is urn:oid: and then numbers joined by dots")
-    )
-
-
-def _uuid(kind: str, value: str) -> Fault | None:
-    if sound_uuid(value):
-        return None
-    return _wrong(
-        kind, "not a UUID", "a UUID is urn:uuid: and then 8-4-4-4-12 hexadecimal digits in lower case"
-    )
-
-
-def _day_exists(year: str, month: str, day: str) -> bool:
-    number, y = int(day), int(year)
-    if month == "02":
-        return 1 <= number <= (29 if y % 4 == 0 and (y % 100 != 0 or y % 400 == 0) else 28)
-    return 1 <= number <= (30 if month in {"04", "06", "09", "11"} else 31)
-
-
-def _date(kind: str, value: str) -> Fault | None:
-    if sound_date(value):
-        return None
-    parts = re.fullmatch(rf"({YEAR})(?:-(0[1-9]|1[0-2])(?:-([0-3][0-9]))?)?", value)
-    if parts is None:
-        return _wrong(kind, "not a date", "YYYY, YYYY-MM or YYYY-MM-DD, without a time")
-    year, month, day = parts.groups()
-    if day is None or _day_exists(year, month, day):
-        return None
-    return _wrong(kind, "a day that month does not have", "a day of the calendar")
-
-
-def _moment(kind: str, value: str) -> Fault | None:
-    sound = sound_datetime if kind == "dateTime" else sound_instant
-    if sound(value):
-        return None
-    parts = re.match(rf"({YEAR})-(0[1-9]|1[0-2])-([0-3][0-9])", value)
-    if parts is not None and not _day_exists(*parts.groups()):
-        return _wrong(kind, "a day that month does not have", "a day of the calendar")
-    # The last days of a month pass when the same moment on the 28th would.
-    if parts is not None and sound(f"{value[:8]}28{value[10:]}"):
-        return None
-    if re.fullmatch(f"{YEAR}-[01][0-9]-[0-3][0-9]T{TIME}", value):
-        return _wrong(kind, "a time without a time zone", "end with Z or an offset such as +01:00")
-    if kind == "instant":
-        return _wrong(kind, "not an instant", "YYYY-MM-DDThh:mm:ss+zz:zz, to the second at least")
-    return _wrong(kind, "not a dateTime", "YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss+zz:zz")
-
-
-def _time(kind: str, value: str) -> Fault | None:
-    return (
-        None
-        if sound_time(value)
-        else _wrong(kind, "not a time", "a time is hh:mm:ss, without a time zone and not 24:00")
-    )
-
-
-def _decimal(kind: str, value: Any) -> Fault | None:
-    if isinstance(value, int) or Decimal(value).is_finite():
-        return None
-    return _wrong(kind, "not a finite number", "a number such as 12.50")
-
-
-def _integer(kind: str, value: Any) -> Fault | None:
-    low, high = _LIMITS[kind]
-    if not isinstance(value, int):
-        return _wrong(
-            kind, f"a number with a fraction or exponent where {kind} is due", "write a whole number"
-        )
-    if low <= value <= high:
-        return None
-    return _wrong(kind, f"outside the range of {kind}", f"a whole number from {low} to {high}")
-
-
-def _base64binary(kind: str, value: str) -> Fault | None:
-    # R4's expression allows white space between the groups of four; line breaks after 76 characters are
-    # usual.
-    if sound_base64("".join(value.split())):
-        return None
-    return _wrong(kind, "not base64", "groups of four of A-Z, a-z, 0-9, + and /, the last padded with =")
-
-
-def _xhtml(_kind: str, _value: str) -> Fault | None:
-    return None
-
-
-_LIMITS = {
-    "integer": (-2147483648, 2147483647),
-    "positiveInt": (1, 2147483647),
-    "unsignedInt": (0, 2147483647),
-}
-_JSON_TYPE = {
-    "boolean": "true or false",
-    "decimal": "a number",
-    "integer": "a number",
-    "positiveInt": "a number",
-    "unsignedInt": "a number",
-}
-_CLOSE_LOOK = {
-    "boolean": _boolean,
-    "string": _text,
-    "markdown": _text,
-    "code": _code,
-    "id": _id,
-    "uri": _uri,
-    "url": _uri,
-    "canonical": _uri,
-    "oid": _oid,
-    "uuid": _uuid,
-    "date": _date,
-    "dateTime": _moment,
-    "instant": _moment,
-    "time": _time,
-    "decimal": _decimal,
-    "integer": _integer,
-    "positiveInt": _integer,
-    "unsignedInt": _integer,
-    "base64Binary": _base64binary,
-    "xhtml": _xhtml,
-}

@@ -228,6 +228,29 @@ def coding(v: Any, at: Path, w: Walk, b: Bound) -> None:
         _remember(v, b)
 
 
+def codeable(v: Any, at: Path, w: Walk, b: Bound | None, targets: frozenset[str] | None, before: int) -> None:
+    """Check a CodeableReference: its concept against the binding, its reference against the allowed types.
+
+    Args:
+        v: The CodeableReference, already checked as a data type.
+        at: Its place.
+        w: The walk.
+        b: The binding of the element, or None.
+        targets: Types its reference may lead to; None for any.
+        before: How many references the walk had gathered before this element.
+    """
+    if v.__class__ is not dict:
+        return
+    if b is not None and "concept" in v:
+        concept(v["concept"], (at, "concept"), w, b)
+    reference = v.get("reference")
+    if targets is not None and reference.__class__ is dict:
+        for index in range(before, len(w.references)):
+            path, held, _, scope = w.references[index]
+            if held is reference:
+                w.references[index] = (path, held, targets, scope)
+
+
 def _remember(coding: dict[str, Any], b: Bound) -> None:
     """Note that a coding outside the value set is no fault, so that it is not looked at again.
 

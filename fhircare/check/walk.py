@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal
 
 from fhircare.check.gather import Gathered, ResourceScope
+from fhircare.check.links import PAGES
 from fhircare.check.path import Path, render
+from fhircare.check.primitives import predicates
 from fhircare.check.report import Issue, Severity
 from fhircare.check.words import nearest, sentence
 
@@ -63,6 +65,7 @@ class Walk:
         hot path.
         scope: The resource one stands in.
         env: The same for invariants.
+        sound: The quick test of each primitive type of the release.
         keys: Number of object members met; what a count of keys in the text is compared with.
     """
 
@@ -79,6 +82,7 @@ class Walk:
         "references",
         "root",
         "scope",
+        "sound",
         "urls",
     )
 
@@ -89,6 +93,7 @@ class Walk:
         self.gathered = gathered = Gathered()
         self.references, self.canonicals = gathered.references, gathered.canonicals
         self.urls, self.narratives = gathered.urls, gathered.narratives
+        self.sound = predicates(definitions.release)
         self.keys = 0
         self.root: dict[str, Any] = {}
         self.scope = ResourceScope((None, ""), self.root, "")
@@ -105,7 +110,9 @@ class Walk:
         mend: str = "",
         link: str = "",
     ) -> None:
-        """Write down a finding."""
+        """Write down a finding; a link to a page of R4 becomes one to the same page of the file's release."""
+        if self.definitions.release != "R4":
+            link = link.replace(PAGES["R4"], PAGES[self.definitions.release])
         self.issues.append(
             (path, Issue(severity, code, render(path), rule, sentence(message), sentence(mend), link))
         )

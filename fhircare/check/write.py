@@ -44,14 +44,14 @@ from fhircare.check.fhirpath.build import inline
 from fhircare.check.fhirpath.model import SpecModel
 from fhircare.check.invariants import ELSEWHERE, element_rules, node_rules
 from fhircare.check.links import element_page
-from fhircare.check.primitives import SOUND
+from fhircare.check.primitives import sound
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from fhircare.spec import Constraint, Definitions, Element, Node, TypeDef, TypeRef
 
-CODED = {"CodeableConcept": "concept", "Coding": "coding"}
+CODED = {"CodeableConcept": "concept", "Coding": "coding", "CodeableReference": "codeable"}
 GATHERED = {"xhtml": "narratives", "canonical": "canonicals", "url": "urls"}
 LEFT_TO_REST = frozenset({"id", "extension", "modifierExtension"})
 
@@ -83,6 +83,7 @@ class _TypeWriter:
     def __init__(self, definitions: Definitions, definition: TypeDef) -> None:
         self.definitions, self.definition = definitions, definition
         self.model = SpecModel(definitions)
+        self.sound = sound(definitions.release)
         self.needed: set[str] = set()
         self.head: dict[str, str] = {}
         self.functions: list[str] = []
@@ -155,7 +156,7 @@ class _TypeWriter:
         key = element.name
         kind = element.names[key]
         lines = [f'v = get("{key}")', "if v is not None:", "    n += 1"]
-        if element.node or kind.code not in SOUND:
+        if element.node or kind.code not in self.sound:
             lines += _indent(self._complex(node, element, kind))
         else:
             lines += _indent(self._primitive(node, element, kind))
@@ -197,7 +198,7 @@ class _TypeWriter:
         if element.absolute:
             return "v.__class__ is str and sound_absolute(v)"
         if binding is None or binding.strength == "example" or not binding.value_set:
-            return SOUND[kind.code]
+            return self.sound[kind.code]
         name = f"codes_{identifier(binding.value_set.rsplit('/', maxsplit=1)[-1]).replace('-', '_')}"
         self.head[name] = f'good_codes("{self.definitions.release}", "{binding.value_set}")'
         asked = f'may_be(v, "{binding.value_set}", {name}, "{self.definitions.release}")'
@@ -246,7 +247,9 @@ class _TypeWriter:
                 role = "contained"
             elif node.id == "Bundle.entry":
                 role = "entry"
-            return [f'w.enter(v, {place}, "{role}", {"o" if role == "entry" else "None"})']
+            entered = f'w.enter(v, {place}, "{role}", {"o" if role == "entry" else "None"})'
+            asked = [one for one in kind.profiles if self.model.is_type(one)]
+            return [entered, *(f'of_type(v, {place}, w, "{one}")' for one in asked)]
         checker = element.node or kind.code
         self.needed.add(checker)
         extra: list[str] = []
@@ -254,12 +257,16 @@ class _TypeWriter:
             targets = self._targets(node, element, kind)
             extra += ["if v.__class__ is dict:", f"    w.references.append((r, v, {targets}, w.scope))"]
         bound = self._bound(node, element, kind)
-        if bound:
+        before: list[str] = []
+        if kind.code == "CodeableReference" and (bound or kind.targets is not None):
+            before = ["k = len(w.references)"]
+            extra.append(f"codeable(v, r, w, {bound or 'None'}, {self._targets(node, element, kind)}, k)")
+        elif bound:
             extra.append(f"{CODED[kind.code]}(v, r, w, {bound})")
         extra += self._profiled(kind, "r")
         extra += self._element_rules(node, element, "r")
         if extra:
-            return [f"r = {place}", f"{identifier(checker)}(v, r, w)", *extra]
+            return [f"r = {place}", *before, f"{identifier(checker)}(v, r, w)", *extra]
         return [f"{identifier(checker)}(v, {place}, w)"]
 
     def _profiled(self, kind: TypeRef, place: str) -> list[str]:
@@ -278,7 +285,7 @@ class _TypeWriter:
             key: element.is_list
             for element in node.elements.values()
             for key, kind in element.names.items()
-            if kind.code in SOUND and not element.node and not self._is_attribute(node, key)
+            if kind.code in self.sound and not element.node and not self._is_attribute(node, key)
         }
         others = sorted({key for e in node.elements.values() for key in e.names} - set(lists))
         if is_resource:
@@ -316,7 +323,7 @@ class _TypeWriter:
             rules = f"rules_{identifier(node.id)}_{key}"
             self.functions += ["", f"def {rules}(v, o, p, w):", *_indent(lines)]
             rules = f"lambda v, o, p, w: {rules}(v, o, p, w)"
-        primitive = kind.code in SOUND and not element.node
+        primitive = kind.code in self.sound and not element.node
         checker = element.node or kind.code
         return f'Variant("{element.name}", "{checker}", {primitive}, {targets}, {bound}, {rules})'
 

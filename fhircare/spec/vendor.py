@@ -1,9 +1,9 @@
-"""Distils a FHIR package into the data that ships with us. Run by hand (``make spec``), imported by nobody.
+r"""Distils a FHIR package into the data that ships with us. Run by hand (``make spec``), imported by nobody.
 
 ::
 
     python -m fhircare.spec.vendor fhircare/spec/r4 hl7.fhir.r4.core-4.0.1.tgz
-    python -m fhircare.spec.vendor fhircare/spec/r5 hl7.fhir.r5.core-5.0.0.tgz \\
+    python -m fhircare.spec.vendor fhircare/spec/r5 hl7.fhir.r5.core-5.0.0.tgz \
         hl7.terminology-5.1.0.tgz hl7.fhir.uv.extensions.r5-1.0.0.tgz
 
 reads StructureDefinitions, ValueSets and CodeSystems from the packages (types from the first alone: from R5
