@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 GATHERINGS = frozenset({"collection", "transaction", "batch"})
 """Types of Bundle that may get an entry."""
 _STATUS = "http://hl7.org/fhir/deviceassociation-status"
+_DIV = '<div xmlns="http://www.w3.org/1999/xhtml" lang="en" xml:lang="en"><p>{}</p></div>'
+_SAID = {
+    "attached": _DIV.format("The patient has this device."),
+    "unknown": _DIV.format("The patient had this device; whether it is in use is not known."),
+}
 _WRITES = frozenset({"POST", "PUT"})
 
 
@@ -38,15 +43,18 @@ def made(device: Json, entry: Json, patient: Any, kind: str) -> Json | None:
     if kind != "collection" and method not in _WRITES:
         return None
     resource: Json = {"resourceType": "DeviceAssociation"}
+    # R4 says "affixed to" and nothing of how: an active device is attached, of any other it is not known.
     security = device.get("meta", {}).get("security") if isinstance(device.get("meta"), dict) else None
     if security:
         resource["meta"] = {"security": security}
     identifiers = _identifiers(device)
     if identifiers:
         resource["identifier"] = identifiers
-    attached = device.get("status") == "active"
-    code = {"system": _STATUS, "code": "attached" if attached else "unknown"}
-    resource |= {"device": {"reference": url}, "status": {"coding": [code]}, "subject": patient}
+    state = "attached" if device.get("status") == "active" else "unknown"
+    if "text" in device:
+        resource["text"] = {"status": "generated", "div": _SAID[state]}
+    status = {"coding": [{"system": _STATUS, "code": state}]}
+    resource |= {"device": {"reference": url}, "status": status, "subject": patient}
     # The name follows from the device's own, so that the same bundle is said the same way every time.
     found: Json = {"fullUrl": f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, f'{url}#association')}"}
     found["resource"] = resource

@@ -82,10 +82,10 @@ def convert(resource: Json, to: str, source: str | None = None) -> Converted:
     turned, notes = _turned(resource, before, after)
     if before != after:
         back, _ = _turned(turned, after, before)
-        notes = [
-            *notes,
-            *(n for n in _differences(resource, back) if n.path not in {one.path for one in notes}),
-        ]
+        known = {one.path for one in notes}
+        # Leaving out what no longer fits empties the extension that kept it.
+        known |= {f"{one.path.rpartition('.')[0]}.extension" for one in notes if one.outcome == "stale"}
+        notes = [*notes, *(one for one in _differences(resource, back) if one.path not in known)]
     return Converted(turned, tuple(notes), before, after)
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from fhircare.releases import kept
 from fhircare.releases.lens import Way, either, names_of
-from fhircare.releases.pairing import counterpart, pairing
+from fhircare.releases.pairing import Pairing, counterpart, pairing
 from fhircare.releases.rules import APART, SYSTEMS_OF_TYPES
 from fhircare.releases.shape import RESOURCE, Slot, extension_types, is_resource, shape
 
@@ -200,14 +200,26 @@ class Turn:
                 out |= result
                 keep |= left
         for element, fill in fills.items():
-            if not any(
-                slot.element == element and (slot.name in out or f"_{slot.name}" in out)
-                for slot in shape(self.target, other).values()
-            ):
+            if not self._said(element, other, out) and not self._missing(fill, found, work, node):
                 out |= fill
         if keep:
             self._keep(out, keep, node, path)
         return out
+
+    def _said(self, element: str, other: str, out: Json) -> bool:
+        slots = [slot for slot in shape(self.target, other).values() if slot.element == element]
+        return any(name in out for slot in slots for name in names_of(slot.name))
+
+    def _missing(self, fill: Json, found: Pairing, work: Json, node: str) -> bool:
+        """Tell whether the source lacks what it requires itself: its own fault, and not for us to fill."""
+        places = found.by_r5 if self.to_r5 else found.by_r4
+        place = places.get(next(kept.elements(fill)), -1)
+        if place < 0:
+            return False
+        mine = either(found.lenses[place], to_r5=self.to_r5)[0]
+        slots = [slot for slot in shape(self.source, node).values() if slot.name in mine]
+        asked = any(slot.required for slot in slots)
+        return asked and not any(name in work for one in mine for name in names_of(one))
 
     def _look(
         self, lens: Any, work: Json, home: Json, fills: Json, own_fills: Json, place: tuple[str, str]
