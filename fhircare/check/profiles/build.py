@@ -178,7 +178,8 @@ class Builder:
         told = draft.told.get("binding")
         if not told or told.get("strength") not in TOLD:
             return None
-        url = str(told.get("valueSet", ""))
+        base = draft.element.binding if draft.element else None
+        url = str(told.get("valueSet") or (base.value_set if base else ""))
         outer = next(
             (
                 str(one.get("valueCanonical") or one.get("valueUri") or "")
@@ -187,7 +188,6 @@ class Builder:
             ),
             "",
         )
-        base = draft.element.binding if draft.element else None
         bare = url.split("|", maxsplit=1)[0]
         if base and base.value_set == bare and base.strength == told["strength"]:
             return None

@@ -133,6 +133,7 @@ class Reader:
             here = self._child(here, name, element_id)
             if here.element is not None and name != here.name and not slice_name:
                 slice_name = name  # valueQuantity: a slice of value[x] by type
+                _narrow(here, name)
             if slice_name:
                 here = self._slice(here, slice_name)
         return here
@@ -175,9 +176,11 @@ class Reader:
     def _tell(self, draft: Draft, element: Json) -> None:
         """Write down what an element of the profile says."""
         told = draft.told
-        for key in ("min", "max", "maxLength", "binding"):
+        for key in ("min", "max", "maxLength"):
             if key in element:
                 told[key] = element[key]
+        if "binding" in element:
+            told["binding"] = told.get("binding", {}) | element["binding"]
         for key, value in element.items():
             for start, into in (
                 ("fixed", "fixed"),
@@ -212,6 +215,19 @@ def _context(element: Element) -> str:
 def _contexts(draft: Draft) -> list[str]:
     """Return where the children of an element of several types may be defined."""
     return [_plain(code) for code in draft.codes()]
+
+
+def _narrow(draft: Draft, name: str) -> None:
+    """Allow a choice the type that an element is named after, and others so named only.
+
+    Where the choice is sliced already, its types stay as they are: so do HL7's snapshots.
+    """
+    if draft.slicing is None and draft.element is not None:
+        code = draft.element.names[name].code
+        named = draft.told.setdefault("named", [])
+        if code not in named:
+            named.append(code)
+            draft.told["type"] = [{"code": one} for one in named]
 
 
 def _one_type(parent: Draft, name: str) -> str:

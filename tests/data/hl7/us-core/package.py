@@ -1,0 +1,77 @@
+"""Shorten a published package: ``python package.py hl7.fhir.us.core-8.0.0.tgz`` writes ``8.0.0.tgz`` here.
+
+Of StructureDefinitions, ValueSets and CodeSystems only texts for people and mappings are left out. Of the
+examples two are kept for each profile of the types below, without their narratives (a CarePlan needs one).
+The same package gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import json
+import sys
+import tarfile
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+KINDS = ("StructureDefinition", "ValueSet", "CodeSystem")
+TYPES = (
+    "CarePlan", "Goal", "CareTeam", "Patient", "Practitioner", "PractitionerRole", "RelatedPerson",
+    "Organization", "Condition", "Observation", "DocumentReference", "Device", "ServiceRequest",
+    "Provenance", "Procedure", "Encounter", "AllergyIntolerance", "QuestionnaireResponse",
+)  # fmt: skip
+_HEAD = ("text", "mapping", "contact", "description", "purpose", "copyright", "jurisdiction", "keyword")
+_TEXTS = (
+    "short", "definition", "comment", "requirements", "alias", "mapping", "example", "orderMeaning",
+    "meaningWhenMissing", "isModifierReason", "extension",
+)  # fmt: skip
+
+
+def slim(resource: dict[str, Any]) -> dict[str, Any]:
+    """Return a definition without its texts for people."""
+    kept = {key: value for key, value in resource.items() if key not in _HEAD and key != "extension"}
+    for view in ("snapshot", "differential"):
+        for element in kept.get(view, {}).get("element", ()):
+            for key in _TEXTS:
+                element.pop(key, None)
+    return kept
+
+
+def main(source: Path) -> None:
+    """Read a package and write the short one."""
+    found: dict[str, dict[str, Any]] = {}
+    examples: Counter[tuple[str, ...]] = Counter()
+    with tarfile.open(source, "r:gz") as archive:
+        for member in sorted(archive.getmembers(), key=lambda one: one.name):
+            folder, _, name = member.name.rpartition("/")
+            stream = archive.extractfile(member) if name.endswith(".json") else None
+            if stream is None or name.startswith("."):
+                continue
+            content = json.load(stream)
+            kind = content.get("resourceType")
+            if folder == "package" and (kind in KINDS or name == "package.json"):
+                found[member.name] = slim(content) if kind else content
+            elif folder == "package/example" and kind in TYPES:
+                claims = tuple(content.get("meta", {}).get("profile", ()))
+                examples[claims] += 1
+                if claims and examples[claims] <= 2:
+                    if kind != "CarePlan":
+                        content.pop("text", None)
+                    found[member.name] = content
+    version = found["package/package.json"]["version"]
+    with (
+        Path(__file__).with_name(f"{version}.tgz").open("wb") as raw,
+        gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed,
+        tarfile.open(fileobj=packed, mode="w") as archive,
+    ):
+        for name, content in found.items():
+            text = json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode()
+            member = tarfile.TarInfo(name)
+            member.size = len(text)
+            archive.addfile(member, io.BytesIO(text))
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
