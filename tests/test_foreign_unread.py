@@ -86,7 +86,7 @@ def _unaccounted(reading: Reading) -> list[str]:
         )
         pointer = names[-1] in {"reference", "display", "type"} or "reference" in names
         decides = any(name in DECIDES for name in names)
-        address = names[-1] == "url" and "extension" in names
+        address = names[-1] == "url" and names[-2].lower().endswith("extension")
         repeats = "text" in names[:-1] and names[-1] in {"status", "div"}
         whole = any(path.startswith(f"{parent}.") for parent in parents)
         if not (

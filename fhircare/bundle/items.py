@@ -65,7 +65,7 @@ def _places(nodes: list[Node], steps: list[str]) -> list[Node]:
 def _coded(source: Source, node: Node) -> Told | None:
     if isinstance(node.value, str) and node.value:
         return Told("code", node.value, node.path, (node.path,))
-    concept = tell(source, node)
+    concept = tell(source, node) if isinstance(node.value, dict) else None
     if concept is None:
         return None
     code = node.first("coding").word("code")

@@ -151,7 +151,7 @@ def _status(guest: Guest, words: Words) -> Sentence | None:
     if guest.about is None or guest.about.kind != "CarePlan":
         return words.say("caution.guest.no-plan")
     told = {fact.element: fact.told for fact in guest.about.facts}
-    status = told["status"].value if "status" in told else "unknown"
+    status = str(told["status"].value) if "status" in told else "unknown"
     if status == "active":
         proposed = "intent" in told and told["intent"].value in {"proposal", "option"}
         return words.say("caution.draft") if proposed else None
