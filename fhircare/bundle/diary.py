@@ -165,6 +165,12 @@ def read_entries(source: Source) -> tuple[LogEntry, ...]:
     return tuple(sorted(found, key=lambda entry: (entry.on, entry.author, entry.written_at)))
 
 
+def located_entries(source: Source) -> tuple[tuple[LogEntry, dict[str, str]], ...]:
+    """Return the log in force, oldest first, each entry with the ``places`` it was read from."""
+    found = [(entry, places(source, one)) for one in panels(source) if (entry := read_entry(source, one))]
+    return tuple(sorted(found, key=lambda one: (one[0].on, one[0].author, one[0].written_at)))
+
+
 def read_entry(source: Source, panel: Node) -> LogEntry | None:
     """Return the entry of a panel, None when its day or its time of writing cannot be read."""
     on, written = panel.date("effectiveDateTime").value, panel.instant("issued").value
@@ -197,6 +203,30 @@ def read_entry(source: Source, panel: Node) -> LogEntry | None:
         ),
         comment=panel.first("note").text("text").value,
     )
+
+
+def places(source: Source, panel: Node) -> dict[str, str]:
+    """Return the FHIRPath of what an entry was read from, by its place in the entry.
+
+    The places are those of ``LogEntry``: ``on``, ``sessions[0].minutes``, ``pain``, ``signs[1]`` and so on;
+    what was not written down has none.
+    """
+    members = [one for one in source.follow(panel.items("hasMember")) if one.kind == "Observation"]
+    found = {"on": panel.get("effectiveDateTime")}
+    for index, one in enumerate(one for one in members if _is(one, "wear-session")):
+        found[f"sessions[{index}].minutes"] = one.get("valueQuantity").get("value")
+        found[f"sessions[{index}].skin"] = _part(one, "skin").get("valueCodeableConcept")
+        for name in _MINUTES:
+            found[f"sessions[{index}].{name}"] = _part(one, name).get("valueQuantity").get("value")
+    for one in members:
+        if _measures(one, "pain"):
+            found.setdefault("pain", one.get("valueQuantity").get("value"))
+        if _measures(one, "sock-ply"):
+            found[f"ply_{_text_of(one, 'time-of-day')}"] = one.get("valueQuantity").get("value")
+    found |= {name: _part(panel, name).get("valueInteger") for name in _COUNTS}
+    for index, part in enumerate(_parts(panel, "sign")):
+        found[f"signs[{index}]"] = part.get("valueCodeableConcept")
+    return {place: node.path for place, node in found.items() if node}
 
 
 def _read_session(one: Node) -> LogSession:

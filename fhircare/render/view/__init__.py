@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,7 +22,7 @@ from fhircare.render.view.safety import (
     skin_findings,
 )
 from fhircare.render.view.socks import SocksView, socks_view
-from fhircare.render.view.wear import DayView, SessionView, WearView, wear_view
+from fhircare.render.view.wear import DayView, SessionView, WearView, today_of_plan, wear_view
 
 if TYPE_CHECKING:
     from fhircare.render.words import Words
@@ -98,7 +97,7 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
     advice = advice_view(reading, words, values)
     wear = wear_view(reading, words, asked.on, large=asked.large)
     visits = visits_view(reading, words)
-    on = asked.on or (plan.wear.days[0].on if plan.wear is not None else dt.date.min)
+    on = asked.on or today_of_plan(plan)
     liner, suspension = _fitting(reading)
     page = page_view(reading, words, asked, _title(reading, words))
     return HandoutView(

@@ -66,6 +66,7 @@ class PageView:
         title: Heading and document title.
         title_line: The title as it stands in the file's list of titles; never holds the person's name.
         synthetic: The sentence that the data are invented, or None.
+        stop: The sentence that wear is stopped, or None; it stands before all else.
         status: The sentence that the plan is a draft or not in use, or None when it is in use.
         translation: What the reader has to know about the translation, or None.
         running: The caution at the foot of every printed page.
@@ -83,6 +84,7 @@ class PageView:
     title: Sentence
     title_line: str
     synthetic: Sentence | None
+    stop: Sentence | None
     status: Sentence | None
     translation: Sentence | None
     running: str
@@ -96,9 +98,8 @@ class PageView:
     @property
     def notices(self) -> tuple[Sentence, ...]:
         """The notices that must be found on the page."""
-        return tuple(
-            notice for notice in (self.synthetic, self.status, self.translation) if notice is not None
-        )
+        notices = (self.stop, self.synthetic, self.status, self.translation)
+        return tuple(notice for notice in notices if notice is not None)
 
 
 def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) -> PageView:
@@ -130,6 +131,7 @@ def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) ->
             [str(title), *([shorten(clinic.text, 60)] if clinic is not None else [])]
         ),
         synthetic=words.say("caution.synthetic") if plan.synthetic else None,
+        stop=_stop(plan, words, source),
         status=_status(plan, words, source),
         translation=_translation(words, asked),
         running=_running(plan, words),
@@ -142,11 +144,23 @@ def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) ->
     )
 
 
+def _stop(plan: Plan, words: Words, source: Callable[[str], str]) -> Sentence | None:
+    """Wear that is stopped stays so until a clinician approves a plan with wear in it."""
+    if plan.stopped_since is None:
+        return None
+    waits = plan.status == "draft" or plan.intent == "proposal"
+    return words.say(
+        "caution.stopped-waiting" if waits else "caution.stopped",
+        day=words.date(plan.stopped_since, source("stopped_since")),
+        phone=words.phone(plan.clinic.phone if plan.clinic is not None else "", source("clinic.phone")),
+    )
+
+
 def _status(plan: Plan, words: Words, source: Callable[[str], str]) -> Sentence | None:
     """A plan that no clinician has approved says so, and so does one that is no longer in use."""
     if plan.status == "draft" or plan.intent == "proposal":
         return words.say("caution.draft")
-    if plan.status == "active":
+    if plan.status == "active" or plan.stopped_since is not None:
         return None
     status = Value(str(words.say(f"status.{plan.status}")), source("status"), "number", plan.status)
     return words.say("caution.not-current", status=status)
@@ -182,7 +196,9 @@ def _running(plan: Plan, words: Words) -> str:
             f"\N{LEFT-TO-RIGHT ISOLATE}{number}\N{POP DIRECTIONAL ISOLATE}" for number in (phone, emergency)
         )
     line = str(words.say("caution.running", phone=phone, emergency=emergency))
-    if plan.status == "draft" or plan.intent == "proposal":
+    if plan.stopped_since is not None:
+        line = f"{words.say('caution.running-stopped')} {line}"
+    elif plan.status == "draft" or plan.intent == "proposal":
         line = f"{words.say('caution.running-draft')} {line}"
     return line
 

@@ -12,7 +12,7 @@ from fhircare.render.view.people import weekday_names
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from fhircare.plan import Session, WearDay, WearSchedule
+    from fhircare.plan import Plan, Session, WearDay, WearSchedule
     from fhircare.render.view.page import Readable
     from fhircare.render.words import Words
 
@@ -79,7 +79,7 @@ class WearView:
         kept_free: Times the person is busy and days without wear, a sentence each.
         today: The day that counts as today, when it is in the schedule.
         today_note: What is said instead, before the first day and after the last.
-        week: The days of the seven from today on.
+        week: The days of the seven from today on; none while wear is stopped.
         weeks: The days in weeks as the reader's country counts them, None where the schedule has no day.
         more: The sentence that the schedule goes on after ``weeks``, or None.
     """
@@ -106,17 +106,18 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
     Args:
         reading: The plan and where it came from.
         words: The reader's words.
-        on: The day that counts as today; None for the first day of the schedule.
+        on: The day that counts as today; None for the day the plan was written for (``today_of_plan``).
         large: True when the page is in large print: the fridge sheet then holds less.
     """
     wear = reading.plan.wear
     if wear is None:
         return None
     days = tuple(_day(day, index, reading, words) for index, day in enumerate(wear.days))
-    on = on or days[0].on
-    today = next((day for day in days if day.on == on), None)
+    on = on or today_of_plan(reading.plan)
+    stopped = reading.plan.stopped_since is not None
+    today = next((day for day in days if day.on == on and not stopped), None)
     start = min(max(on, days[0].on), days[-1].on)
-    week = tuple(day for day in days if 0 <= (day.on - start).days < 7)
+    week = tuple(day for day in days if 0 <= (day.on - start).days < 7 and not stopped)
     weeks, more = _weeks(days, words, large=large)
     worn = [day for day in days if day.sessions] or list(days)
     rest = None
@@ -137,12 +138,23 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
         today_of=words.say("glance.day-of", n=words.number(today.number), total=words.number(len(days)))
         if today is not None
         else None,
-        today_note=_note(days, on, words),
+        today_note=words.say("glance.stopped") if stopped else _note(days, on, words),
         week=week,
         week_days=_week_days(days, words),
         weeks=weeks,
         more=more,
     )
+
+
+def today_of_plan(plan: Plan) -> dt.date:
+    """The day a plan was written for: the first of its schedule, or when it was revised or stopped."""
+    if plan.wear is None:
+        return dt.date.min
+    first, last = plan.wear.days[0].on, plan.wear.days[-1].on
+    if plan.revision <= 1:
+        return first
+    written = plan.written_at.date() if plan.written_at is not None else first
+    return min(max(first, plan.stopped_since or written), last)
 
 
 def kept_free(wear: WearSchedule, reading: Readable, words: Words) -> Iterable[Sentence]:
