@@ -241,6 +241,19 @@ def test_what_carries_an_unknown_modifier_is_never_told() -> None:
     assert "Care plan: nothing of it is shown" in _text("modified-plan", "clinic")
 
 
+def test_a_part_of_a_resource_is_not_told_as_the_whole() -> None:
+    """A summary that a server cut short (SUBSETTED) may lack what turns it round: named, not shown."""
+    document = _document("timings")
+    request = next(e["resource"] for e in document["entry"] if e["resource"]["id"] == "r9")
+    request["meta"] = {
+        "tag": [{"system": "http://terminology.hl7.org/CodeSystem/v3-ObservationValue", "code": "SUBSETTED"}]
+    }
+    page = " ".join(str(render(read(document), "txt", "clinic")).split())
+
+    assert "X-ray of the knee" not in page
+    assert "is only a part of a resource" in page
+
+
 def test_a_plan_that_is_not_in_use_says_so() -> None:
     """Unknown status, draft and completed plans carry the notice that they are not to be followed."""
     assert "This plan is not in use now (not known)." in _text("no-patient")

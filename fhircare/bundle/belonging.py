@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from fhircare.bundle.in_force import careplans
+
 if TYPE_CHECKING:
     from fhircare.bundle.located import Node
     from fhircare.bundle.source import Source
@@ -73,6 +75,18 @@ def works(source: Source, team: Node, patient: Node | None) -> bool:
 def unknown_modifier(one: Node) -> bool:
     """Tell whether something may change the meaning of a resource in a way that is not known here."""
     return bool(one.items("modifierExtension")) or bool(one.get("implicitRules"))
+
+
+def person_pointed_to(source: Source) -> str:
+    """Return the reference by which a bundle's plan, or else its document, names its person; "" for none."""
+    documents = [one for one in source.resources if one.kind == "Composition"]
+    about = [*careplans(source), *documents][:1]
+    return about[0].get("subject").word("reference") if about else ""
+
+
+def in_part(one: Node) -> bool:
+    """Tell whether a server sent only a part of a resource (meta.tag SUBSETTED, R4 search summaries)."""
+    return any(tag.word("code") == "SUBSETTED" for tag in one.get("meta").items("tag"))
 
 
 def meant(source: Source, one: Node, patient: Node | None, status: str, *, detail: bool) -> bool:

@@ -10,7 +10,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, get_args
 
-from fhircare.bundle.belonging import holds, meant, same_person, unknown_modifier, warns, works
+from fhircare.bundle.belonging import (
+    holds,
+    in_part,
+    meant,
+    person_pointed_to,
+    same_person,
+    unknown_modifier,
+    warns,
+    works,
+)
 from fhircare.bundle.in_force import is_break_in
 from fhircare.bundle.items import item_of, items_of, named_only
 from fhircare.bundle.prose import lines_of
@@ -43,15 +52,15 @@ def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
             told, and nothing is told to do.
         patient: The plan's person, None when the bundle does not hold them.
     """
-    documents = [one for one in source.resources if one.kind == "Composition" and not careplan]
+    documents = [
+        one for one in source.resources if one.kind == "Composition" and _valid(source, one, patient)
+    ]
     about = careplan or next(iter(documents), None)
     subject = about.get("subject") if about else None
     subject = subject or _one_subject(source)
     person = name_of(source, patient) if patient else tell_name(source, subject) if subject else None
     born = patient and tell(source, patient.get("birthDate"))
-    usable = bool(careplan) and not unknown_modifier(careplan)
-    if careplan and not usable:
-        source.skip(careplan, "carries a modifier that is not known")
+    if careplan and _unusable(source, careplan):
         return Guest(None, person, born or None, {}, (), tuple(_contacts(source, careplan, patient)))
     told = dict(_of_plan(source, careplan, patient)) if careplan else dict(_of_person(source, patient))
     prose = [
@@ -139,8 +148,10 @@ def _activities(
         detail = each.get("detail")
         one = detail or source.resolve(each.get("reference")) or each.get("reference")
         kind = "detail" if detail else one.kind
-        if unknown_modifier(each) or unknown_modifier(one):
+        if unknown_modifier(each):
             source.skip(one, "carries a modifier that is not known")
+        elif _unusable(source, one):
+            continue
         elif not detail and not kind:
             do += named_only(each.get("reference"), "activity")
         elif kind == "Appointment":
@@ -217,8 +228,10 @@ def _valid(source: Source, one: Node, patient: Node | None = None) -> bool:
     status = one.word("lifecycleStatus") or one.word("status")
     verified = {coding.word("code") for coding in one.get("verificationStatus").items("coding")}
     over = status in _OVER and not (one.kind == "Appointment" and status == "cancelled")
-    if over or verified & {"refuted", "entered-in-error"} or unknown_modifier(one):
-        source.skip(one, "was entered in error, is not in use, or carries a modifier that is not known")
+    if _unusable(source, one):
+        return False
+    if over or verified & {"refuted", "entered-in-error"}:
+        source.skip(one, "was entered in error, or is not in use")
         return False
     subject = one.get("patient") if one.kind in {"Device", "AllergyIntolerance"} else one.get("subject")
     if patient is None and _elsewhere(source, subject):
@@ -227,11 +240,21 @@ def _valid(source: Source, one: Node, patient: Node | None = None) -> bool:
     return same_person(source, one, subject, patient)
 
 
+def _unusable(source: Source, one: Node) -> bool:
+    """Tell whether a resource may mean something else than it seems to, or is not whole; note which."""
+    if unknown_modifier(one):
+        source.skip(one, "carries a modifier that is not known")
+        return True
+    if in_part(one):
+        source.skip(one, "is only a part of a resource")
+        return True
+    return False
+
+
 def _elsewhere(source: Source, subject: Node) -> bool:
     """Tell whether somebody is not the one whom the plan points to, where the bundle holds neither."""
-    plans = [one for one in source.resources if one.kind in {"CarePlan", "Composition"}]
-    ours = {one.get("subject").word("reference") for one in plans[:1]} - {""}
-    return bool(ours) and subject.word("reference") not in {*ours, ""}
+    ours = person_pointed_to(source)
+    return bool(ours) and subject.word("reference") not in {ours, ""}
 
 
 def _pointed(source: Source, references: list[Node], kind: str, patient: Node | None) -> tuple[Item, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from fhircare.bundle.belonging import person_pointed_to
 from fhircare.bundle.located import Node
 from fhircare.bundle.source import Unread
 from fhircare.bundle.told import strangers
@@ -97,8 +98,7 @@ class _Sweep:
     def __init__(self, source: Source, told: frozenset[str]) -> None:
         self.source = source
         self.told = told
-        plans = [one for one in source.resources if one.kind in {"CarePlan", "Composition"}]
-        self.persons = {one.get("subject").word("reference") for one in plans[:1]} - {""}
+        self.persons = {person_pointed_to(source)} - {""}
 
     def over(self, value: Any, path: str, holder: Node | None) -> _Found:
         """Look at a place and all below it; ``holder`` is the resource that it may point into."""

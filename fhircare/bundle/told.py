@@ -70,16 +70,24 @@ class Told:
         value: The value.
         path: The FHIRPath it is best known by.
         paths: The FHIRPath of every leaf that went into it.
+        language: BCP 47 tag of its resource's language, "" where that is not told.
     """
 
     kind: Kind
     value: Any
     path: str
     paths: tuple[str, ...]
+    language: str = ""
 
 
 def tell(source: Source, node: Node) -> Told | None:
     """Return what an element says; None for what is absent, broken or cannot be told as a whole."""
+    told = _tell(source, node)
+    language = node.resource.word("language") if node.resource is not None else ""
+    return replace(told, language=language) if told is not None and language else told
+
+
+def _tell(source: Source, node: Node) -> Told | None:
     value = node.value
     if isinstance(value, str):
         return _tell_text(node)

@@ -117,7 +117,7 @@ def told_words(told: Told, words: Words, *, element: str = "") -> Said:
         case "unsaid":
             return words.say("guest.unsaid")
         case _:
-            return words.text(str(value), path)
+            return words.text(str(value), path, lang=told.language)
 
 
 def _code(code: str, path: str, element: str, words: Words) -> Value:
