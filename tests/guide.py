@@ -26,6 +26,32 @@ ORDER = (
     "sock-ply", "day-log-form",
 )  # fmt: skip
 CORE = "http://hl7.org/fhir/StructureDefinition/"
+PUBLISHED = {
+    "condition-dueTo": "why the limb was amputated",
+    "data-absent-reason": "why something required is not there",
+    "flag-detail": "the warning signs that a flag stands for",
+    "flag-priority": "how grave a flag is",
+    "maxValue": "the highest answer of a question",
+    "minValue": "the lowest answer of a question",
+    "observation-replaces": "the entry of the log that a correction takes the place of",
+    "questionnaire-unit": "the unit of an answer",
+    "resource-pertainsToGoal": "the goal that a session serves",
+    "timezone": "the clinic's time zone, on its opening hours",
+}
+"""Extensions of HL7's that our bundles use, and for what; a test holds the list to what is written."""
+STANDARD = (
+    ("large print wanted", "Flag, category contact: shown to whoever opens the record, in any system"),
+    ("a part worn out by", "Device.expirationDate"),
+    ("heaviest person, heel height, spares, power, water", "Device.property"),
+    ("a warning sign's level, call and limit", "ServiceRequest.orderDetail with parameters, and a Flag"),
+    (
+        "who decided otherwise than usual, and why",
+        "ServiceRequest.orderDetail with parameters, and Provenance",
+    ),
+    ("the reference height of girths", "Observation.method"),
+    ("from which ply on to adjust", "Observation.referenceRange"),
+)
+"""What one might want an extension for, and the standard element that holds it."""
 UNBOUNDED = 10**6
 
 Json = dict[str, Any]
@@ -40,7 +66,12 @@ def load(kind: str) -> dict[str, Json]:
 def guide() -> str:
     """Return the page as Markdown."""
     structures = load("StructureDefinition")
-    return "\n".join([*_head(structures), *_profiles(structures), *_extensions(structures), *_codes()]) + "\n"
+    return (
+        "\n".join(
+            [*_head(structures), *_profiles(structures), *_extensions(structures), *_without(), *_codes()]
+        )
+        + "\n"
+    )
 
 
 def _head(structures: dict[str, Json]) -> Iterator[str]:
@@ -241,6 +272,21 @@ def _extensions(structures: dict[str, Json]) -> Iterator[str]:
         yield ""
         yield f"Why our own: {one['purpose']}"
         yield ""
+
+
+def _without() -> Iterator[str]:
+    yield "## What needs none of ours"
+    yield ""
+    yield "| what | where |"
+    yield "|---|---|"
+    yield from (f"| {what} | {where} |" for what, where in STANDARD)
+    yield ""
+    yield f"HL7's own extensions (`{CORE}...`) serve for the rest:"
+    yield ""
+    yield "| extension | for |"
+    yield "|---|---|"
+    yield from (f"| `{name}` | {what} |" for name, what in PUBLISHED.items())
+    yield ""
 
 
 def _codes() -> Iterator[str]:
