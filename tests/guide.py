@@ -40,13 +40,13 @@ PUBLISHED = {
 }
 """Extensions of HL7's that our bundles use, and for what; a test holds the list to what is written."""
 STANDARD = (
-    ("large print wanted", "Flag, category contact: shown to whoever opens the record, in any system"),
+    ("large print wanted", "Flag of category contact"),
     ("a part worn out by", "Device.expirationDate"),
     ("heaviest person, heel height, spares, power, water", "Device.property"),
     ("a warning sign's level, call and limit", "ServiceRequest.orderDetail with parameters, and a Flag"),
     (
         "who decided otherwise than usual, and why",
-        "ServiceRequest.orderDetail with parameters, and Provenance",
+        "ServiceRequest.orderDetail with parameters",
     ),
     ("the reference height of girths", "Observation.method"),
     ("from which ply on to adjust", "Observation.referenceRange"),
