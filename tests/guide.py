@@ -171,7 +171,7 @@ def _types(element: Json, base: Element | None) -> str:
     told = element.get("type")
     if told is None:
         codes = [_type(one) for one in base.types] if base is not None else []
-        return ", ".join(codes) if len(codes) < 4 else "any"
+        return ", ".join(codes) or "BackboneElement" if len(codes) < 4 else "any"
     said = []
     for one in told:
         targets = [target.rpartition("/")[2] for target in one.get("targetProfile", [])]

@@ -312,6 +312,20 @@ def test_spanish_words_the_frame_and_keeps_the_senders_text() -> None:
     assert "Bridge on the back; Estado: previsto" in page
 
 
+@pytest.mark.parametrize("form", ["document", "reference"])
+def test_no_fhir_is_written_in_the_name_of_another_system(
+    form: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--as document and --as reference are for our own plans; for another's they are refused in words."""
+    made = tmp_path / "page.json"
+    with pytest.raises(SystemExit) as stopped:
+        main(["render", str(FOLDER / "inline-details.json"), "-o", str(made), "--as", form])
+
+    assert stopped.value.code == 2
+    assert "--as is for plans of ours" in capsys.readouterr().err
+    assert not made.exists()
+
+
 def test_a_plan_in_r5_is_told_as_one_in_r4_is(tmp_path: Path) -> None:
     """R5's planned activity, instruction list, custodian and contacts; what R4 has no place for is named.
 

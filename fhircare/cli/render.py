@@ -65,6 +65,11 @@ def run(args: argparse.Namespace) -> int:
     from fhircare.render import render
 
     found = reading(args.bundle)
+    if args.fhir and found.guest is not None:
+        args.parser.error(
+            "--as is for plans of ours: FHIR written from another system's plan would speak in its name; "
+            "write .html, .pdf or .txt"
+        )
     page = render(
         found,
         form,
