@@ -3,8 +3,8 @@ PYTHON ?= python3
 BIN := .venv/bin
 # Compile what is installed once, also where Python is told not to: otherwise every command would do it again.
 keep = $(BIN)/python -m compileall -q fhircare && env -u PYTHONDONTWRITEBYTECODE $(BIN)/python -c \
-  "from fhircare.check.compile import Compiler; from fhircare.spec import definitions; Compiler(definitions('R4')).keep_all()"
-.PHONY: demo test test-servers test-spark lint golden guide bench spec conformance clean
+  "from fhircare.check.compile import Compiler; from fhircare.spec import RELEASES, definitions; [Compiler(definitions(r)).keep_all() for r in RELEASES]"
+.PHONY: demo test test-servers test-spark lint golden guide bench courses spec conformance clean
 
 # The main job on the example records, offline: bundles, reports, handouts, calendars in build/demo/.
 demo: .venv/installed
@@ -39,9 +39,15 @@ guide: .venv/tested
 bench: .venv/tested
 	$(BIN)/python -m tests.bench
 
-# Distil the standard's definitions again: make spec PACKAGE=hl7.fhir.r4.core-4.0.1.tgz
+# Thousands of invented courses through the rules of following; what they came to is docs/simulation.md.
+courses: .venv/tested
+	$(BIN)/python -m tests.bench.courses -o docs/simulation.md
+
+# Distil the standard's definitions again, from HL7's packages (fhircare/spec/SOURCES.md says which):
+# make spec R4=hl7.fhir.r4.core-4.0.1.tgz R5="hl7.fhir.r5.core-5.0.0.tgz hl7.terminology-5.1.0.tgz ..."
 spec: .venv/tested
-	$(BIN)/python -m fhircare.spec.vendor $(PACKAGE) fhircare/spec/r4
+	$(if $(R4),$(BIN)/python -m fhircare.spec.vendor fhircare/spec/r4 $(R4))
+	$(if $(R5),$(BIN)/python -m fhircare.spec.vendor fhircare/spec/r5 $(R5))
 
 # The check against every fault we can make, and beside HL7's reference validator and an independent third.
 conformance: .venv/tested

@@ -7,6 +7,7 @@ record leads to is in ``strategies``.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any, get_args
 
@@ -369,7 +370,19 @@ MEASUREMENTS = st.builds(
 
 
 def plans() -> st.SearchStrategy[Plan]:
-    """Whole plans, any part of which may be absent."""
+    """Whole plans, any part of which may be absent; of some, wear is stopped."""
+    return _plans() | st.builds(_stopped, _plans(), DATES, st.lists(st.booleans(), min_size=9))
+
+
+def _stopped(plan: Plan, since: dt.date, on_hold: list[bool]) -> Plan:
+    open_plan = plan.status in ("draft", "active", "on-hold")
+    tasks = (
+        replace(t, on_hold=held and open_plan) for t, held in zip(plan.care.tasks, on_hold, strict=False)
+    )
+    return replace(plan, stopped_since=since, care=replace(plan.care, tasks=tuple(tasks)))
+
+
+def _plans() -> st.SearchStrategy[Plan]:
     return st.builds(
         Plan,
         number=TEXT,

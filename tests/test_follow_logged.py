@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fhircare.bundle import read, to_bundle
-from fhircare.bundle.logbook import log_of, take_log
+from fhircare.bundle.logbook import Resources, log_of, take_log
 from fhircare.bundle.recent import without_log
 from fhircare.follow.decide import decide
 from fhircare.follow.evidence import by_day
@@ -91,7 +91,7 @@ def test_what_is_not_read_from_the_bundle_changes_no_review(monkeypatch, kinds, 
     bundle = take_log(BARE, ACTIVE, log).bundle
     on = day(len(kinds))
 
-    whole, near = Logged.of(log_of(bundle)), looked_back(bundle, on)
+    whole, near = Logged.of(log_of(bundle)), looked_back(Resources(bundle), on)
     seen = review(ACTIVE, near, on)
 
     def told(found):
@@ -106,11 +106,11 @@ def test_a_year_of_good_days_is_hardly_read():
     """Of 365 days of which all went well, 90 and the first week are read (their evidence is enough)."""
     bundle = take_log(BARE, ACTIVE, [written(n, "good") for n in range(365)]).bundle
 
-    near, asked = looked_back(bundle, day(365)), [day(n) for n in range(365)]
+    near, asked = looked_back(Resources(bundle), day(365)), [day(n) for n in range(365)]
     days = [one for one in asked if near.evidence(ACTIVE, [one])]
 
     assert days == [day(n) for n in (*range(7), *range(275, 365))]
-    assert read(without_log(bundle)).plan == ACTIVE
+    assert read(without_log(Resources(bundle))).plan == ACTIVE
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_an_old_day_that_may_matter_is_read(change):
 
     bundle = take_log(BARE, ACTIVE, log).bundle
 
-    assert looked_back(bundle, day(200)).evidence(ACTIVE, [day(20)]) == by_day(ACTIVE, [odd])
+    assert looked_back(Resources(bundle), day(200)).evidence(ACTIVE, [day(20)]) == by_day(ACTIVE, [odd])
 
 
 def test_a_sign_before_the_first_planned_day_stops_wear():

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given, reject, settings
 from hypothesis import strategies as st
 
 from fhircare.bundle import dump, from_bundle, load, read, to_bundle
 from fhircare.delivery import read_delivery
+from fhircare.errors import PlanningError
 from fhircare.planner import make_plan
 from tests.strategies import delivery_records
 from tests.strategies_plan import plans
@@ -59,7 +60,10 @@ def test_the_order_of_entries_means_nothing(plan: Plan, chance) -> None:
 @given(delivery_records())
 def test_what_a_delivery_record_leads_to_survives(record) -> None:
     """record → plan → bundle → plan is the plan."""
-    plan = make_plan(record)
+    try:
+        plan = make_plan(record)
+    except PlanningError:
+        reject()  # a day may be so full that nothing can be planned
 
     assert read(load(dump(to_bundle(plan, validate=False)))).plan == plan
 

@@ -8,6 +8,7 @@ tasks[].frequency, first, last         occurrenceTiming: frequency, period, when
 a task without frequency               occurrencePeriod, and asNeededBoolean unless it follows wear
 tasks[].after_each_wear                asNeededCodeableConcept after-wear
 tasks[].why                            note
+tasks[].on_hold                        status on-hold; the others are active while wear is stopped
 sock_guide[]                           one ServiceRequest of code sock-guide, an orderDetail ``socks`` for
                                        each total: parameters total-ply, layer (in order), possible
 =====================================  =================================================================
@@ -23,7 +24,16 @@ from fhircare.bundle import datatypes as fhir
 from fhircare.bundle.datatypes import Json, concept, filled
 from fhircare.bundle.identity import is_ours
 from fhircare.bundle.located import Node, Read, listed, made
-from fhircare.bundle.request import activity, add_request, detail, details, parameter, value, values
+from fhircare.bundle.request import (
+    activity,
+    add_request,
+    detail,
+    details,
+    goes_on,
+    parameter,
+    value,
+    values,
+)
 from fhircare.bundle.timing import bounds
 from fhircare.plan import WEEKDAYS, CareTask, Frequency, Moment, SockLayers
 from fhircare.plan.care import PeriodUnit
@@ -60,6 +70,8 @@ def _write_task(draft: Draft, task: CareTask) -> Json:
         timing["asNeededCodeableConcept"] = fhir.term("detail", "after-wear")
     elif not task.frequency:
         timing["asNeededBoolean"] = True
+    if task.on_hold and goes_on(draft.plan):
+        timing["status"] = "on-hold"
     how_often = said_frequency(task)
     until = f"{task.first}" + (f" to {task.last}" if task.last else " on")
     coding = [terms.coding("care-task", task.code)] if task.code else []
@@ -117,6 +129,7 @@ def write_sock_guide(draft: Draft) -> list[Json]:
         fhir.term("activity", "sock-guide"),
         *(("", line) for line in said),
         lasting=True,
+        wear=True,
         orderDetail=[_write_layers(one) for one in guide],
         asNeededBoolean=True,
         patientInstruction="Change socks by one ply at a time. " + " ".join(f"{line}." for line in said),
@@ -142,13 +155,16 @@ def _write_layers(one: SockLayers) -> Json:
 # ---------------------------------------------------------------------------------------------- reading
 
 
-def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> list[Read[CareTask]]:
+def read_tasks(
+    source: Source, requests: list[Node], start: dt.date | None, *, stopped: bool = False
+) -> list[Read[CareTask]]:
     """Read the care tasks: every request of the plan that is none of our other kinds.
 
     Args:
         source: The bundle.
         requests: The plan's requests, in its order.
         start: First day for a task that tells none.
+        stopped: Whether wear is stopped: only then some tasks are on hold and others are not.
     """
     found: list[Read[Any]] = []
     for one in requests:
@@ -168,6 +184,7 @@ def read_tasks(source: Source, requests: list[Node], start: dt.date | None) -> l
                 **(task | {"code": own}),
                 after_each_wear=after.then(lambda said: said == "after-wear"),
                 why=one.first("note").text("text"),
+                on_hold=one.text("status").then(lambda told: told == "on-hold") if stopped else Read(False),  # noqa: FBT003
             )
         )
     return found

@@ -10,7 +10,9 @@ the plan was revised                    the new CarePlan with ``replaces``; the 
 the old schedule                        its requests ``completed`` up to the change, ``revoked`` after it
 a visit was moved or dropped            the old Appointment ``cancelled``, with its reason
 why it was revised, or who approved it  Provenance, its entities the panels that were used
-wear was stopped                        DetectedIssue, for the clinic's attention
+wear was stopped                        the plan ``on-hold``, a Flag, and a DetectedIssue for the clinic
+a plan after a stop waits               the stopped plan stays ``on-hold`` beside the ``draft``, until it is
+                                        approved: what is in force is the stop
 ======================================  ================================================================
 
 What lives on through revisions (people, devices, conditions, goals, the log) stands once, as the newest
@@ -29,7 +31,7 @@ from fhircare.bundle.datatypes import Json, filled
 from fhircare.bundle.draft import says
 from fhircare.bundle.identity import is_ours
 from fhircare.bundle.in_force import CURRENT, revision_of
-from fhircare.bundle.logbook import draft_on, panels_in_force
+from fhircare.bundle.logbook import Resources, draft_on, panels_in_force
 from fhircare.bundle.reading import read
 from fhircare.bundle.source import Source
 from fhircare.spec import terms
@@ -80,7 +82,8 @@ def put_plan(bundle: Mapping[str, Any], plan: Plan, fresh: Mapping[str, Any], ch
     old = [_renamed(entry, plan.revision) for entry in visits]
     aside = {one["was"]: one["entry"]["fullUrl"] for one in old}
     history = [*kept, *(one["entry"] for one in old)]
-    past = [_past(entry, plan, change) for entry in history]
+    stands = _still_stands(history, plan)
+    past = [entry if id(entry) in stands else _past(entry, plan, change) for entry in history]
     entries = [_pointing(entry, moved | aside if _is_past_plan(entry) else moved) for entry in past]
     result = {**fresh, "entry": [*fresh["entry"], *entries]}
     draft = draft_on(result, plan)
@@ -151,6 +154,17 @@ def _rewritten(node: Any, moved: Mapping[str, str]) -> Any:
 # --------------------------------------------------------------------------------------- what is replaced
 
 
+def _still_stands(history: list[Json], plan: Plan) -> set[int]:
+    """Return which entries stay in force beside the new plan: a stop, until the plan after it is approved."""
+    if plan.status != "draft" or plan.stopped_since is None:
+        return set()
+    held = [one for one in history if _is_past_plan(one) and one["resource"].get("status") == "on-hold"]
+    own = {
+        a.get("reference", {}).get("reference") for one in held for a in one["resource"].get("activity", [])
+    }
+    return {id(one) for one in history if one in held or one.get("fullUrl") in own}
+
+
 def _past(entry: Json, plan: Plan, change: Change) -> Json:
     """Return an entry that the new plan does not hold, no longer in force."""
     resource = entry.get("resource", {})
@@ -165,7 +179,9 @@ def _past(entry: Json, plan: Plan, change: Change) -> Json:
     if kind == "Appointment" and status in ("proposed", "booked"):
         return {**entry, "resource": _cancelled(resource, change)}
     if kind == "Flag" and status == "active":
-        return {**entry, "resource": {**resource, "status": "inactive"}}
+        period: Json = resource.get("period", {})
+        until: Json = {**period, "end": max(str(period.get("start", "")), change.on.isoformat())}
+        return {**entry, "resource": {**resource, "status": "inactive", "period": until}}
     return entry
 
 
@@ -281,7 +297,9 @@ def _write_attention(draft: Draft, bundle: Mapping[str, Any], change: Change) ->
 def _used(bundle: Mapping[str, Any], change: Change) -> list[str]:
     """Return the fullUrl of every panel in force of the days that were used."""
     days = {day.isoformat() for day in change.used}
-    return [url for url, panel in panels_in_force(bundle) if panel.get("effectiveDateTime") in days]
+    return [
+        url for url, panel in panels_in_force(Resources(bundle)) if panel.get("effectiveDateTime") in days
+    ]
 
 
 # ------------------------------------------------------------------------------------------ reading back
@@ -290,13 +308,17 @@ def _used(bundle: Mapping[str, Any], change: Change) -> list[str]:
 def _read_alone(bundle: Mapping[str, Any], careplan: Json) -> Plan:
     """Return a past revision, read as if it were in force."""
     mine = {one.get("reference", {}).get("reference") for one in careplan.get("activity", [])}
+    mine |= {one.get("reference") for one in careplan.get("supportingInfo", [])}
+    over = {"ServiceRequest": ("revoked", "completed"), "Flag": ("inactive",)}
     entries = []
     for entry in bundle["entry"]:
         resource = entry.get("resource", {})
         if resource.get("resourceType") == "CarePlan":
             if resource is careplan:
                 entries.append({**entry, "resource": {**resource, "status": "active"}})
-        elif entry.get("fullUrl") in mine and resource.get("resourceType") == "ServiceRequest":
+        elif entry.get("fullUrl") in mine and resource.get("status") in over.get(
+            resource["resourceType"], ()
+        ):
             entries.append({**entry, "resource": {**resource, "status": "active"}})
         else:
             entries.append(entry)

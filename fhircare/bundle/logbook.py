@@ -130,18 +130,21 @@ class Resources:
     """The resources of a bundle by every name that a reference may use, without being read.
 
     Attributes:
+        bundle: The bundle.
         entries: Bundle.entry, as it stands.
     """
 
     def __init__(self, bundle: Mapping[str, Any]) -> None:
+        self.bundle = bundle
         self.entries: list[Json] = list(bundle.get("entry", []))
         self._by_name: dict[str, Json] = {}
         for entry in self.entries:
             resource, url = entry.get("resource") or {}, str(entry.get("fullUrl", ""))
-            own = f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else ""
-            for name in (url, "/".join(url.rsplit("/", 2)[-2:]), own):
-                if name:
-                    self._by_name.setdefault(name, resource)
+            self._by_name.setdefault(url, resource)
+            if "id" in resource:
+                self._by_name.setdefault(f"{resource.get('resourceType')}/{resource['id']}", resource)
+            if not url.startswith("urn:"):
+                self._by_name.setdefault("/".join(url.rsplit("/", 2)[-2:]), resource)
 
     def get(self, reference: Any) -> Json | None:
         """Return what a Reference points to, None when it is not here."""
@@ -149,7 +152,9 @@ class Resources:
         if not isinstance(told, str):
             return None
         found = self._by_name.get(told)
-        return found if found is not None else self._by_name.get("/".join(told.rsplit("/", 2)[-2:]))
+        if found is None and not told.startswith("urn:"):
+            found = self._by_name.get("/".join(told.rsplit("/", 2)[-2:]))
+        return found
 
     def of_type(self, kind: str) -> list[Json]:
         """Return the resources of a type, in order."""
@@ -162,11 +167,8 @@ class Resources:
         return [one for one in found if one is not None and one.get("resourceType") == "Observation"]
 
 
-def panels_in_force(
-    bundle: Mapping[str, Any], resources: Resources | None = None
-) -> Iterator[tuple[str, Json]]:
+def panels_in_force(found: Resources) -> Iterator[tuple[str, Json]]:
     """Yield the fullUrl and the resource of every day's panel that is valid and that no other replaces."""
-    found = resources or Resources(bundle)
     panels = [(e.get("fullUrl", ""), e["resource"]) for e in found.entries if is_panel(e)]
     panels = [(url, panel) for url, panel in panels if panel.get("status") in VALID]
     gone = {id(found.get(old)) for _, panel in panels for old in _replaced(panel)}
@@ -177,7 +179,7 @@ def _panels(bundle: Mapping[str, Any], days: set[dt.date]) -> Iterator[_Panel]:
     """Yield the entries of some days, those that were corrected as well."""
     resources = Resources(bundle)
     wanted = {day.isoformat() for day in days}
-    current = {id(panel) for _, panel in panels_in_force(bundle, resources)}
+    current = {id(panel) for _, panel in panels_in_force(resources)}
     source = Source(bundle)
     for index, one in enumerate(resources.entries):
         if is_panel(one) and str(one["resource"].get("effectiveDateTime", ""))[:10] in wanted:

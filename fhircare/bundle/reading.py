@@ -26,7 +26,7 @@ from fhircare.bundle.located import Node, Read, choice, listed, made
 from fhircare.bundle.order import read_order
 from fhircare.bundle.people import read_patient, read_professionals
 from fhircare.bundle.schedule import read_wear
-from fhircare.bundle.signs import read_signs
+from fhircare.bundle.signs import read_signs, read_stopped
 from fhircare.bundle.socks import read_shoes, read_socks
 from fhircare.bundle.source import Source, Unread
 from fhircare.plan import Advice, CarePlanParts, CareTask, Intent, Plan, PlanStatus
@@ -131,7 +131,13 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
         if same_person(source, one, one.get("subject"), patient)
     ]
     start = _start(careplan, source)
-    tasks = listed([*read_tasks(source, requests, start), *_detail_tasks(source, details, start)])
+    stopped = read_stopped(flags)
+    tasks = listed(
+        [
+            *read_tasks(source, requests, start, stopped=stopped.value is not None),
+            *_detail_tasks(source, details, start),
+        ]
+    )
     advice = listed([*read_advice(activities), *not_to_do])
     return made(
         Plan,
@@ -140,6 +146,7 @@ def _read_plan(source: Source, careplan: Node) -> Read[Plan]:
         status=status,
         intent=_intent(careplan),
         written_at=careplan.instant("created"),
+        stopped_since=stopped,
         synthetic=_synthetic(careplan),
         clinic=read_clinic(source, clinic),
         professionals=read_professionals(source, team, clinic),

@@ -18,7 +18,7 @@ from fhircare.bundle.source import Source
 from fhircare.spec import terms
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from fhircare.bundle.datatypes import Json
     from fhircare.log import LogEntry
@@ -41,21 +41,20 @@ class _Day(NamedTuple):
 
 
 def recent_log(
-    bundle: Mapping[str, Any], on: dt.date, *, days: int, first_days: int, pain_from: int
+    found: Resources, on: dt.date, *, days: int, first_days: int, pain_from: int
 ) -> tuple[LogEntry, ...]:
     """Return of the log in force before ``on`` all that a review can rest on, oldest first.
 
     Args:
-        bundle: The bundle.
+        found: The bundle's resources.
         on: The day to review for.
         days: How many of the last days that were reported are looked at closely.
         first_days: How many of the first days that tell of wear are.
         pain_from: Pain, 0 to 10, from which a day may hold a sign to stop at.
     """
-    found = Resources(bundle)
     rows = [
         _Day(str(panel.get("effectiveDateTime", ""))[:10], panel, found.members(panel))
-        for _, panel in panels_in_force(bundle, found)
+        for _, panel in panels_in_force(found)
     ]
     rows = sorted((row for row in rows if row.on < on.isoformat()), key=lambda row: row.on)
     latest = {*sorted({row.on for row in rows})[-days:]}
@@ -67,16 +66,16 @@ def recent_log(
     return _read(found, (row for row in rows if row.on in wanted or row is last_written))
 
 
-def without_log(bundle: Mapping[str, Any]) -> Json:
+def without_log(found: Resources) -> Json:
     """Return a bundle without its log: all that a plan is read from."""
-    found, logged = Resources(bundle), set()
-    for entry in bundle.get("entry", []):
+    logged: set[int] = set()
+    for entry in found.entries:
         if is_panel(entry):
             logged |= {id(entry["resource"]), *map(id, found.members(entry["resource"]))}
     for plan in found.of_type("CarePlan"):
         logged -= {id(found.get(one)) for one in plan.get("supportingInfo", [])}
-    kept = [entry for entry in bundle.get("entry", []) if id(entry.get("resource")) not in logged]
-    return {**bundle, "entry": kept}
+    kept = [entry for entry in found.entries if id(entry.get("resource")) not in logged]
+    return {**found.bundle, "entry": kept}
 
 
 def _read(found: Resources, rows: Iterable[_Day]) -> tuple[LogEntry, ...]:

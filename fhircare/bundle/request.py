@@ -9,7 +9,7 @@ pass. So they are written in an extension of our own, of the same shape, and rea
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.datatypes import Json, concept, extension, filled
 from fhircare.bundle.draft import Draft, says
@@ -17,6 +17,9 @@ from fhircare.bundle.identity import BASE
 from fhircare.bundle.located import Node, Read
 from fhircare.bundle.people import role_reference
 from fhircare.spec import terms
+
+if TYPE_CHECKING:
+    from fhircare.plan import Plan
 
 PARAMETER = f"{BASE}/StructureDefinition/order-parameter"
 """Ours, on ServiceRequest.orderDetail: ``code`` (CodeableConcept) and ``value`` (Quantity, boolean,
@@ -38,7 +41,13 @@ _ORDER = (
 
 
 def add_request(
-    draft: Draft, key: str, code: Json, *rows: tuple[str, str], lasting: bool = False, **body: Any
+    draft: Draft,
+    key: str,
+    code: Json,
+    *rows: tuple[str, str],
+    lasting: bool = False,
+    wear: bool = False,
+    **body: Any,
 ) -> Json:
     """Add a request of the plan that the person carries out; return a reference to it.
 
@@ -48,12 +57,14 @@ def add_request(
         code: What is asked for.
         rows: Names and values of its narrative.
         lasting: True when it lives on when the plan is revised.
+        wear: True when it makes sense only while the prosthesis is worn: it then stands as the plan does. All
+            else goes on while wear is stopped.
         body: Its further elements.
     """
     known = {
         "identifier": draft.own(key, lasting=lasting),
         "basedOn": draft.reference("order"),
-        "status": draft.plan.status,
+        "status": draft.plan.status if wear or not goes_on(draft.plan) else "active",
         "intent": "plan",
         "category": [concept("", terms.coding("us-core-category", "functional-status"))],
         "code": code,
@@ -65,9 +76,14 @@ def add_request(
     }
     merged = known | body
     first = {name: merged.pop(name) for name in _ORDER if name in merged}
-    profile = "servicerequest" if draft.plan.patient else ""
+    profile = "servicerequest"
     text = says(code.get("text", ""), *rows)
     return draft.add("ServiceRequest", key, filled(first | merged), text=text, profile=profile)
+
+
+def goes_on(plan: Plan) -> bool:
+    """Tell whether wear alone is stopped, and all that needs no wear goes on."""
+    return plan.stopped_since is not None and plan.status in ("draft", "active", "on-hold")
 
 
 def detail(system: str, code: str, text: str, *parameters: Json) -> Json:

@@ -70,6 +70,7 @@ def write_schedule(draft: Draft) -> list[Json]:
         occurrencePeriod=fhir.period(wear.days[0].on, wear.days[-1].on),
         note=[{"text": line} for line in wear.binding],
         patientInstruction=text,
+        wear=True,
     )
     return [added]
 

@@ -11,6 +11,9 @@ stop and emergency     a safety Flag for each of the two levels (HL7's flag-prio
                        reader of the record shows
 =====================  =================================================================================
 
+plan.stopped_since is a safety Flag of code wear-stopped, its period from that day on: whoever opens the
+record sees that wear is stopped, also while the plan that is to begin it again waits for approval.
+
 A safety Flag from elsewhere is read as a reason to stop: never milder than it may be.
 """
 
@@ -27,6 +30,8 @@ from fhircare.plan import Call, Level, WarningSign
 from fhircare.spec import terms
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from fhircare.bundle.source import Source
 
 PRIORITY = "http://hl7.org/fhir/StructureDefinition/flag-priority"
@@ -73,8 +78,35 @@ def _write_sign(sign: WarningSign) -> Json:
 
 
 def write_flags(draft: Draft) -> list[Json]:
-    """Add the flags for the signs to stop for and for the emergencies; return references."""
-    return [flag for level in _PRIORITY_OF for flag in _write_flag(draft, level)]
+    """Add the flags for a stop, for the signs to stop for and for the emergencies; return references."""
+    return [*_write_stopped(draft), *(flag for level in _PRIORITY_OF for flag in _write_flag(draft, level))]
+
+
+def _write_stopped(draft: Draft) -> list[Json]:
+    since = draft.plan.stopped_since
+    if since is None:
+        return []
+    named = terms.display("plan-state", "wear-stopped")
+    do = "Do not wear the prosthesis until a clinician has approved a plan with wear in it"
+    key = f"flag/stopped/{since.isoformat()}"
+    body = {
+        "extension": [
+            fhir.extension(
+                PRIORITY,
+                "CodeableConcept",
+                concept("", terms.coding("flag-priority", _PRIORITY_OF["emergency"])),
+            )
+        ],
+        "identifier": draft.own(key, lasting=True),
+        "status": "inactive" if draft.plan.status in {"revoked", "completed"} else "active",
+        "category": [concept("", terms.coding("flag-category", "safety"))],
+        "code": concept(f"{named}: {do}", terms.coding("plan-state", "wear-stopped")),
+        "subject": draft.subject,
+        "period": fhir.period(since, None),
+        "author": next(iter(draft.reference("role/0", "clinic")), None),
+    }
+    said = says(named, ("Since", since.isoformat()), ("What to do", do))
+    return [draft.add("Flag", key, filled(body), text=said)]
 
 
 def _write_flag(draft: Draft, level: str) -> list[Json]:
@@ -113,8 +145,8 @@ def read_signs(source: Source, requests: list[Node], flags: list[Node]) -> Read[
     ours = bool(found)
     for flag in flags:
         code = flag.get("code")
-        if ours and code.code_in("sign-level"):
-            continue  # says again what the signs say
+        if code.code_in("plan-state") or (ours and code.code_in("sign-level")):
+            continue  # says that wear is stopped, or again what the signs say
         if not any(
             category.code_in("flag-category").value == "safety" for category in flag.items("category")
         ):
@@ -127,6 +159,14 @@ def read_signs(source: Source, requests: list[Node], flags: list[Node]) -> Read[
         call: Read[Any] = Read("emergency-number" if priority.value == "PH" else "same-day")
         found.append(made(WarningSign, code=Read(""), text=code.said(), level=level, call=call))
     return listed(found)
+
+
+def read_stopped(flags: list[Node]) -> Read[dt.date | None]:
+    """Return the day from which wear is stopped, None when no flag says that it is."""
+    for flag in flags:
+        if flag.get("code").code_in("plan-state").value == "wear-stopped":
+            return flag.get("period").date("start")
+    return Read(None)
 
 
 def _read_sign(told: Node) -> Read[WarningSign]:

@@ -78,6 +78,7 @@ def _write_phase(draft: Draft, number: int, days: list[WearDay], told: list[Json
             orderDetail=reasons,
             occurrencePeriod=span,
             patientInstruction=text,
+            wear=draft.plan.status != "on-hold",  # during a stop, not to wear it is what holds
         )
     ]
 
@@ -126,6 +127,7 @@ def _write_session(
         orderDetail=[detail("detail", "split", split, *amounts), *reasons],
         occurrenceTiming={"repeat": repeat},
         patientInstruction=text,
+        wear=True,
     )
 
 

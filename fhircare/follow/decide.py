@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 
 from fhircare.follow.evidence import Evidence, follow_rules, sign_levels
 from fhircare.follow.logged import WINDOW, Logged
-from fhircare.plan import WearDay
+from fhircare.plan import LEVELS, WearDay
 from fhircare.planner.wear.pace import Climber, DayOutcome, Policy
 from fhircare.planner.wear.pace import Decision as Step
 
@@ -105,11 +105,13 @@ def live(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date, policy: 
     history = tuple(known.get(day.on) or Evidence(day.on) for day in days)
     climber = Climber(policy)
     begins = days[0].on if days else on
-    if before := _worn_before(plan, log, begins, on):
-        climber.live(before)
-    open_signs = log.open_signs(plan, begins)
-    if open_signs:
-        climber.live(DayOutcome(step=days[0].step if days else 1, skin="stop"))
+    stops = log.open_stops(plan, begins)
+    worn = log.last_worn(min(stops, default=on))
+    if worn is not None and worn < begins:  # wear had begun before all that is looked at
+        climber.live(DayOutcome(step=_rung(plan, worn), worn=1, skin="carry-on", pain=0))
+    if stops:
+        climber.live(DayOutcome(step=_rung(plan, min(stops)), skin="stop"))
+    open_signs = set().union(*stops.values())
     levels = sign_levels(plan)
     for day, evidence in zip(days, history, strict=True):
         climber.live(outcome(day, evidence))
@@ -153,7 +155,7 @@ def _decision(
     }
     row = next(row for row in follow_rules()["rule"] if holds[row["when"]])
     signs = tuple(dict.fromkeys((*standing, *last.signs)))
-    signs = tuple(sorted(signs, key=lambda code: -_gravity(code, plan)))
+    signs = tuple(sorted(signs, key=lambda code: -LEVELS.index(levels[code])))
     resting = row["move"] in ("emergency", "stop")
     return Decision(
         on=on,
@@ -168,10 +170,6 @@ def _decision(
         sock_change=0 if resting else _sock_change(last),
         evidence=tuple(history),
     )
-
-
-def _gravity(code: str, plan: Plan) -> int:
-    return ("carry-on", "watch", "stop", "emergency").index(sign_levels(plan)[code])
 
 
 def _call(plan: Plan, signs: Iterable[str], *, resting: bool) -> Call:
@@ -210,13 +208,9 @@ def _unplanned(day: dt.date) -> WearDay:
     return WearDay(on=day, step=0, sessions=(), rule="", why="")
 
 
-def _worn_before(plan: Plan, log: Logged, begins: dt.date, on: dt.date) -> DayOutcome | None:
-    """Return the last day of wear when it lies before all that is looked at: wear did begin once."""
-    worn = log.last_worn(on)
-    if plan.wear is None or worn is None or worn >= begins:
-        return None
-    planned = plan.wear.days
-    day = next(
-        (one for one in planned if one.on == worn), planned[0] if worn < planned[0].on else planned[-1]
-    )
-    return DayOutcome(step=day.step, worn=1, skin="carry-on", pain=0)
+def _rung(plan: Plan, on: dt.date) -> int:
+    """Return the rung that a day stood on, as far as the plan still knows; 0 when it does not."""
+    days = plan.wear.days if plan.wear else ()
+    if days and on > days[-1].on:
+        return days[-1].step
+    return next((day.step for day in days if day.on == on), 0)

@@ -65,13 +65,12 @@ def follow_rules() -> dict[str, Any]:
 
 def sign_levels(plan: Plan) -> Mapping[str, Level]:
     """Return the level of every sign: as the plan says, else as the table of signs does."""
-    return _levels(plan.care.signs)
+    return {**_usual_levels(), **{sign.code: sign.level for sign in plan.care.signs}}
 
 
-@functools.lru_cache(maxsize=16)
-def _levels(signs: tuple[WarningSign, ...]) -> Mapping[str, Level]:
-    table: dict[str, Level] = {row.code: row.level for row in sign_rows()}
-    return {**table, UNTIMED: "watch", **{sign.code: sign.level for sign in signs}}
+@functools.cache
+def _usual_levels() -> Mapping[str, Level]:
+    return {**{row.code: row.level for row in sign_rows()}, UNTIMED: "watch"}
 
 
 def by_day(plan: Plan, entries: Iterable[LogEntry]) -> dict[dt.date, Evidence]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle import read, to_bundle
 from fhircare.bundle.history import Change, put_plan
-from fhircare.bundle.logbook import Taken, take_log
+from fhircare.bundle.logbook import Resources, Taken, take_log
 from fhircare.bundle.recent import recent_log, without_log
 from fhircare.errors import BundleError, Fault
 from fhircare.follow.evidence import follow_rules
@@ -15,6 +15,7 @@ from fhircare.follow.logged import WEEK, WINDOW, Logged
 from fhircare.follow.review import Review, review
 from fhircare.follow.revise import Revision, revision_of
 from fhircare.follow.taking import refuse_impossible
+from fhircare.planner.care import with_wear
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -48,7 +49,7 @@ def take(bundle: Mapping[str, Any], entries: Sequence[LogEntry]) -> Taken:
             taken.
         BundleError: When the bundle holds no plan.
     """
-    plan = read(without_log(bundle)).plan
+    plan = read(without_log(Resources(bundle))).plan
     refuse_impossible(plan, entries)
     return take_log(bundle, plan, entries)
 
@@ -62,8 +63,9 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
         PlanningError: As ``revise``.
         BundleError: When the bundle holds no plan.
     """
-    plan = read(without_log(bundle)).plan
-    log = looked_back(bundle, on)
+    resources = Resources(bundle)
+    plan = read(without_log(resources)).plan
+    log = looked_back(resources, on)
     seen = review(plan, log, on)
     revision = revision_of(seen, log)
     if revision is None:
@@ -80,10 +82,10 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
     return Followed(seen, revision, grown)
 
 
-def looked_back(bundle: Mapping[str, Any], on: dt.date) -> Logged:
+def looked_back(resources: Resources, on: dt.date) -> Logged:
     """Return of a bundle's log all that a review for a day can rest on."""
     pain_from = follow_rules()["pain"]["stop_from"]
-    return Logged.of(recent_log(bundle, on, days=WINDOW, first_days=WEEK, pain_from=pain_from))
+    return Logged.of(recent_log(resources, on, days=WINDOW, first_days=WEEK, pain_from=pain_from))
 
 
 def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
@@ -109,7 +111,7 @@ def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
         )  # fmt: skip
     if plan.status not in ("draft", "active"):
         raise BundleError(Fault("CarePlan.status", "says the plan is over", "plan anew"))
-    approved = replace(plan, status="active", intent="plan")
-    on = plan.wear.days[0].on if plan.wear else at.date()
-    change = Change(at=at, on=on, reason="A clinician has approved this plan.", by=by)
+    care = replace(plan.care, tasks=with_wear(plan.care.tasks, worn=True))
+    approved = replace(plan, status="active", intent="plan", stopped_since=None, care=care)
+    change = Change(at=at, on=at.date(), reason="A clinician has approved this plan.", by=by)
     return put_plan(bundle, approved, to_bundle(approved, validate=False), change)

@@ -114,14 +114,15 @@ class Logged:
         self._known |= by_day(plan, (entry for day in fresh for entry in self._entries[day]))
         return {day: self._known[day] for day in days if day in self._known}
 
-    def open_signs(self, plan: Plan, begins: dt.date) -> set[str]:
+    def open_stops(self, plan: Plan, begins: dt.date) -> dict[dt.date, set[str]]:
         """Return the signs to stop at, of days before ``begins``, that no clinician has released since."""
         place = bisect_left(self._releases, begins)
         since = bisect_right(self._suspects, self._releases[place - 1]) if place else 0
         days = self._suspects[since : bisect_left(self._suspects, begins)]
         levels = sign_levels(plan) if days else {}
         found = self.evidence(plan, days)
-        return {sign for day in found.values() for sign in day.signs if levels[sign] in _GRAVE}
+        grave = {on: {sign for sign in day.signs if levels[sign] in _GRAVE} for on, day in found.items()}
+        return {on: signs for on, signs in grave.items() if signs}
 
     def unseen_stop(self, plan: Plan, on: dt.date) -> bool:
         """Tell whether a sign to stop at, about a day before ``on``, was written down after the plan was."""

@@ -20,6 +20,7 @@ from fhircare.follow.review import Review, review
 from fhircare.follow.visits import with_change
 from fhircare.plan import WearDay
 from fhircare.planner import days_from
+from fhircare.planner.care import with_wear
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -84,6 +85,8 @@ def revision_of(seen: Review, log: Logged) -> Revision | None:
     keeps = schedule_stands and not unseen
     days = wear.days if keeps else (*_past(wear, seen.on), *ahead)
     status, intent = _standing(plan, stopped=stopped, unseen=unseen)
+    tasks = _tasks(plan.care.tasks, wear.days[-1].on, days[-1].on)
+    tasks = with_wear(tasks, worn=not (stopped or unseen or plan.stopped_since))
     looked_at = {day.on for day in seen.decision.evidence}
     used = tuple(day for day in log.latest(seen.on, WINDOW) if day in looked_at)
     written_at = max((at for at in (plan.written_at, log.written_at(seen.on)) if at), default=None)
@@ -94,7 +97,10 @@ def revision_of(seen: Review, log: Logged) -> Revision | None:
         intent=intent,
         written_at=written_at,
         wear=wear if keeps else replace(wear, days=days, binding=binding),
-        care=replace(plan.care, tasks=_tasks(plan.care.tasks, wear.days[-1].on, days[-1].on)),
+        stopped_since=None
+        if status == "active"
+        else plan.stopped_since or (seen.on if stopped or unseen else None),
+        care=replace(plan.care, tasks=tasks),
         visits=with_change(plan.visits, seen.visit),
         goals=goals,
     )

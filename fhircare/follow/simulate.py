@@ -1,16 +1,16 @@
-"""Invented patients who live through a plan: what the rules of following are driven with.
+"""Invented people who live through a plan: what the rules of following are driven with.
 
-Everything here is assumption, no figure is measured (all "invented for this simulation"):
+Everything here is assumption, no figure is measured (all "invented for this simulation"). What happens by
+chance, and how often, is the table ``CHANCES``; besides:
 
-* on each day the person reports with a chance of their own (70 to 100 in 100);
-* wears what is planned, within a few minutes, or falls short on one day in ten;
-* skin has a tolerance in minutes of wear a day that grows with wear; wear beyond it reddens the skin, far
-  beyond it blisters it; a few days have a rash, an unrelated fall or a fever, rarely;
-* pain follows how near the day came to the tolerance;
-* total ply rises slowly, at a pace of the person's own, as the limb loses volume;
-* after a stop the clinic sees the person after one to five days, and releases the wear when the skin has
-  healed; a proposal is approved the same day, or a few days later;
-* someone in a stop may still wear the leg, now and then, and write it down.
+* skin bears a number of minutes of wear a day, 60 to 300 at first, and 20 to 120 more after each day within
+  it; wear beyond it reddens the skin, wear beyond 1.6 times of it blisters it, and a blister takes 3 to 10
+  days to heal;
+* pain follows how near the day came to that number;
+* the limb loses 0 to 0.15 ply a day, at a pace of the person's own; who sinks in says so, and adds the ply
+  that the review proposes;
+* a stop is released when the skin has healed, not before 1 to 5 days (after an emergency 2 to 7);
+* a proposal is approved on each day with a chance of the clinic's own, 0.2 to 1.
 
 The person is nobody. The same seed gives the same course.
 """
@@ -21,21 +21,35 @@ import datetime as dt
 import random
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from fhircare.follow.logged import Logged
-from fhircare.follow.review import review
-from fhircare.follow.revise import revision_of
 from fhircare.log import LogEntry, LogSession
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
-    from fhircare.follow.decide import Decision
     from fhircare.log import Skin
-    from fhircare.plan import Plan, WearDay
+    from fhircare.plan import WearDay
 
-NOON = dt.time(20, 0, tzinfo=dt.UTC)
+EVENING: Final = dt.time(20, 0, tzinfo=dt.UTC)
+CHANCES: Final = {
+    "short": (0.10, "a session is worn for less than half of its minutes"),
+    "no-pain-told": (0.05, "a reported day says nothing of pain"),
+    "not-looked": (0.03, "nobody looked at the skin after a session"),
+    "rash": (0.01, "a session within what the skin bears is followed by a rash"),
+    "fall": (0.01, "a day has a fall"),
+    "fall-hurt": (0.10, "a fall hurts"),
+    "fever": (0.002, "a day has a fever"),
+    "emergency": (0.0015, "a day has a sign of an emergency: clot, fainting, bleeding"),
+    "damage": (0.001, "a day has a new noise, or a loose part"),
+    "sweat": (0.05, "a day has heavy sweat"),
+    "new-shoes": (0.005, "a day has other shoes"),
+    "correction": (0.03, "a reported day is corrected on the next: what was seen on the skin, or the pain"),
+    "helper": (0.05, "a helper writes about the day too"),
+}
+"""How likely each thing is, by its name: the chance, and what it is the chance of."""
+EMERGENCIES: Final = ("breathing-trouble", "fainting", "coughing-blood", "heavy-bleeding")
+_CORRECTED: Final[tuple[Skin, ...]] = ("clear", "marks", "rash", "redness", "blister")
 
 
 @dataclass
@@ -49,7 +63,10 @@ class Person:
         hardens: How much more it bears after a day worn within it.
         shrinks: Ply a day.
         obeys: Chance that a stop is kept.
+        approves: Chance that the clinic approves a proposal on a day.
+        ply: Total ply worn.
         wound: Days until the skin has healed, 0 when whole.
+        met: How often each thing of ``CHANCES`` happened.
     """
 
     dice: random.Random
@@ -58,11 +75,14 @@ class Person:
     hardens: float
     shrinks: float
     obeys: float
+    approves: float
+    ply: int = 0
     wound: int = 0
+    met: Counter[str] = field(default_factory=Counter)
 
     @classmethod
-    def of(cls, seed: int) -> Person:
-        """Return the person of a seed."""
+    def of(cls, seed: int, ply: int) -> Person:
+        """Return the person of a seed, who was given a number of ply at delivery."""
         dice = random.Random(seed)  # noqa: S311 - chance of a simulation, no secret
         return cls(
             dice=dice,
@@ -71,34 +91,56 @@ class Person:
             hardens=dice.uniform(20, 120),
             shrinks=dice.uniform(0, 0.15),
             obeys=dice.uniform(0.8, 1.0),
+            approves=dice.uniform(0.2, 1.0),
+            ply=ply,
         )
 
-    def lives(self, day: WearDay, number: int, ply: int) -> LogEntry | None:
-        """Return what the person writes about a day, None when they do not."""
-        dice = self.dice
-        sessions, worn = [], 0
+    def happens(self, what: str) -> bool:
+        """Throw the dice for a thing of ``CHANCES``."""
+        found = self.dice.random() < CHANCES[what][0]
+        self.met[what] += found
+        return found
+
+    def lives(self, day: WearDay, number: int) -> list[LogEntry]:
+        """Return what is written about a day of the course, nothing when it is not reported.
+
+        Args:
+            day: The day, with the sessions that are in force.
+            number: Its number in the course, from 0.
+        """
         planned = [session.minutes for session in day.sessions]
-        if not planned and dice.random() > self.obeys:
+        if not planned and self.dice.random() > self.obeys:
             planned = [30]
-        for minutes in planned:
-            length = max(0, round(minutes * dice.choice([0.4, *[1.0] * 9]) + dice.randint(-2, 2)))
-            worn += length
-            sessions.append((length, self._skin(worn)))
-        if worn and worn <= self.tolerance:
-            self.tolerance += self.hardens
+            self.met["worn during a stop"] += 1
+        sessions, worn = self._wears(planned)
         self.wound = max(self.wound - 1, 0)
-        if dice.random() > self.reports:
-            return None
-        near = worn / self.tolerance
-        return LogEntry(
-            on=day.on,
-            written_at=dt.datetime.combine(day.on, NOON),
-            sessions=tuple(self._session(length, skin) for length, skin in sessions),
-            pain=min(10, round(near * 3)) if dice.random() < 0.95 else None,
-            ply_morning=min(ply + round(self.shrinks * number), 30),
-            falls=1 if dice.random() < 0.01 else 0,
-            signs=("fever",) if dice.random() < 0.002 else (),
-        )
+        if self.dice.random() > self.reports:
+            self.met["not reported"] += 1
+            return []
+        entry = self._writes(day.on, number, sessions, worn)
+        if not self.happens("helper"):
+            return [entry]
+        return [entry, replace(entry, author="caregiver", pain=None, signs=())]
+
+    def _wears(self, planned: Sequence[int]) -> tuple[list[LogSession], int]:
+        sessions, worn = [], 0
+        for minutes in planned:
+            part = 0.4 if self.happens("short") else 1.0
+            length = max(0, round(minutes * part) + self.dice.randint(-2, 2))
+            worn += length
+            sessions.append(self._session(length, worn))
+        if 0 < worn <= self.tolerance:
+            self.tolerance += self.hardens
+        return sessions, worn
+
+    def _session(self, minutes: int, worn: int) -> LogSession:
+        if not minutes:
+            return LogSession(minutes=0)
+        skin = self._skin(worn)
+        if self.happens("not-looked"):
+            return LogSession(minutes=minutes)
+        faded = self.dice.choice([5, 10, 20, 25, 40, None]) if skin == "redness" else None
+        return LogSession(minutes=minutes, skin=skin, faded_after=faded)
 
     def _skin(self, worn: int) -> Skin:
         over = worn / self.tolerance
@@ -109,135 +151,39 @@ class Person:
             return "blister"
         if over > 1.0:
             return "redness"
-        return "rash" if self.dice.random() < 0.01 else "clear"
+        return "rash" if self.happens("rash") else "clear"
 
-    def _session(self, minutes: int, skin: Skin) -> LogSession:
-        if not minutes:
-            return LogSession(minutes=0)
-        if skin != "redness":
-            return LogSession(minutes=minutes, skin=skin)
-        faded = self.dice.choice([5, 10, 20, 25, 40, None])
-        return LogSession(minutes=minutes, skin=skin, faded_after=faded)
+    def _writes(self, on: dt.date, number: int, sessions: Sequence[LogSession], worn: int) -> LogEntry:
+        signs = [sign for sign in ("fever",) if self.happens(sign)]
+        if self.happens("emergency"):
+            signs.append(self.dice.choice(EMERGENCIES))
+        if sessions and round(self.shrinks * number) > self.ply + 1:
+            signs.append("too-far-in")
+        fell = self.happens("fall")
+        pain = min(10, round(worn / self.tolerance * 3))
+        return LogEntry(
+            on=on,
+            written_at=dt.datetime.combine(on, EVENING),
+            sessions=tuple(sessions),
+            pain=None if self.happens("no-pain-told") else pain,
+            ply_morning=self.ply,
+            ply_evening=self.ply + self.dice.randint(0, 1),
+            sweating="heavy" if self.happens("sweat") else None,
+            falls=int(fell),
+            fall_hurt=True if fell and self.happens("fall-hurt") else None,
+            damage=True if self.happens("damage") else None,
+            new_shoes=True if self.happens("new-shoes") else None,
+            signs=tuple(signs),
+        )
 
-
-@dataclass
-class Lived:
-    """One course.
-
-    Attributes:
-        plan: The plan at its end.
-        moves: How often each decision fell.
-        revisions: How many revisions there were.
-        full_day_on: Number of the first day planned and approved as a whole day, None when never.
-        broken: Safety rules that were broken, in words; empty when all is well.
-    """
-
-    plan: Plan
-    moves: Counter[str] = field(default_factory=Counter)
-    revisions: int = 0
-    full_day_on: int | None = None
-    broken: list[str] = field(default_factory=list)
-
-
-def live_through(plan: Plan, seed: int, days: int = 60) -> Lived:
-    """Return the course of one invented person: each day decided, revised, approved, lived and logged.
-
-    Args:
-        plan: A plan with a wearing schedule, made by the planner.
-        seed: Who the person is.
-        days: How many days.
-    """
-    if plan.wear is None:
-        raise ValueError("a plan without a schedule cannot be lived through")
-    person, first = Person.of(seed), plan.wear.days[0].on
-    now = Lived(replace(plan, status="active", intent="plan"))
-    ply = plan.socks.ply_at_delivery if plan.socks else 0
-    log: list[LogEntry] = []
-    last: Decision | None = None
-    stopped_since: int | None = None
-    for number in range(days):
-        on = first + dt.timedelta(days=number)
-        seen = review(now.plan, log, on)
-        now.moves[seen.decision.move] += 1
-        _judge(now, seen.decision, last, log, on)
-        revision = revision_of(seen, Logged.of(log))
-        if revision is not None:
-            now.revisions += 1
-            now.plan = revision.plan
-            if revision_of(review(now.plan, log, on), Logged.of(log)) is not None:
-                now.broken.append(f"day {number}: the same log again gave another revision")
-        if now.plan.status == "draft" and person.dice.random() < 0.7:
-            now.plan = replace(now.plan, status="active", intent="plan")
-        stopped_since = None if seen.decision.step else (number if stopped_since is None else stopped_since)
-        today = _planned(now.plan, on)
-        if seen.decision.step == 0 and today.sessions:
-            now.broken.append(f"day {number}: wear is planned during a stop")
-        if now.full_day_on is None and any(one.all_day for one in today.sessions):
-            now.full_day_on = number + 1
-        lived = today if now.plan.status == "active" else replace(today, step=0, sessions=())
-        entry = person.lives(lived, number, ply)
-        log += [entry] if entry else []
-        if (
-            stopped_since is not None
-            and number - stopped_since >= person.dice.randint(1, 5)
-            and not person.wound
-        ):
-            log.append(_release(on))
-        last = seen.decision
-    return now
-
-
-def _planned(plan: Plan, on: dt.date) -> WearDay:
-    days = plan.wear.days if plan.wear else ()
-    found = next((day for day in days if day.on == on), None)
-    return found or replace(days[-1], on=on)
-
-
-def _release(on: dt.date) -> LogEntry:
-    at = dt.datetime.combine(on, dt.time(21, 0, tzinfo=dt.UTC))
-    return LogEntry(on=on, written_at=at, author="clinic", released=True)
-
-
-_BAD = ("stop", "emergency")
-
-
-def _judge(
-    now: Lived, decision: Decision, last: Decision | None, log: Sequence[LogEntry], on: dt.date
-) -> None:
-    """Hold a decision to the rules of safety, in words that do not use the rules' own code."""
-    if last is None:
-        return
-    yesterday = decision.evidence[-1]
-    before = next((day for day in reversed(_days_of(now.plan)) if day.on < on and day.step), None)
-    if yesterday.level in ("watch", *_BAD) and before and decision.step > max(before.step, 1):
-        now.broken.append(f"{on}: wear rose the day after a finding")
-    if last.step == 0 and decision.step and not any(e.released and e.on < on for e in log):
-        now.broken.append(f"{on}: a stop was lifted without a release")
-    if yesterday.level in _BAD and not yesterday.released and decision.step:
-        now.broken.append(f"{on}: a sign to stop at did not stop")
-    if yesterday.worn is None and before and decision.step > before.step:
-        now.broken.append(f"{on}: a day nobody reported sped the pace up")
-
-
-def _days_of(plan: Plan) -> tuple[WearDay, ...]:
-    return plan.wear.days if plan.wear else ()
-
-
-def report(courses: Iterable[tuple[str, Lived]]) -> list[str]:
-    """Return what many courses came to: how often each decision fell, and full-day wear by pace.
-
-    Args:
-        courses: Each with the name of its pace.
-    """
-    found = list(courses)
-    moves = sum((lived.moves for _, lived in found), Counter[str]())
-    total = sum(moves.values()) or 1
-    lines = [f"{len(found)} courses, {total} decisions"]
-    lines += [f"  {move:<10} {count:6}  {100 * count / total:5.1f} %" for move, count in moves.most_common()]
-    for pace in sorted({pace for pace, _ in found}):
-        reached = sorted(lived.full_day_on for name, lived in found if name == pace and lived.full_day_on)
-        of = sum(name == pace for name, _ in found)
-        middle = f"median day {reached[len(reached) // 2]}" if reached else "never"
-        lines.append(f"  full-day wear, {pace}: {middle}, reached by {len(reached)} of {of}")
-    broken = sum(len(lived.broken) for _, lived in found)
-    return [*lines, f"  safety rules broken: {broken}"]
+    def corrects(self, entry: LogEntry) -> LogEntry | None:
+        """Return the correction that the person writes a day later, None when there is nothing to correct."""
+        if not entry.sessions or not self.happens("correction"):
+            return None
+        skin = self.dice.choice(_CORRECTED)
+        first, *rest = entry.sessions
+        if not first.minutes:
+            return None
+        mended = replace(first, skin=skin, faded_after=10 if skin == "redness" else None)
+        later = entry.written_at + dt.timedelta(hours=12)
+        return replace(entry, sessions=(mended, *rest), pain=self.dice.randint(0, 6), written_at=later)

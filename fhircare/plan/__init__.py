@@ -90,6 +90,9 @@ class Plan(Part):
     """A proposal until approved."""
     written_at: dt.datetime | None = None
     """When the record it rests on was written, with its offset."""
+    stopped_since: dt.date | None = None
+    """The day from which wear is stopped, until a clinician approves a plan with wear in it; None when it is
+    not. A plan on hold has it, and so has the proposal that waits to take its place."""
     synthetic: bool = False
     """True for invented data: everything made from it is marked as test data."""
     clinic: Clinic | None = None

@@ -51,6 +51,8 @@ class CareTask(Part):
     """Last day, included; None for as long as the prosthesis is worn."""
     why: Text
     """Why this person was given it."""
+    on_hold: bool = False
+    """True while wear is stopped, for a task that makes sense only with wear; all others go on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from fhircare.errors import DeliveryError, Fault
@@ -36,6 +36,7 @@ class TaskRow:
     frequency: Frequency | None
     after_wear: bool
     until: str
+    worn: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +95,19 @@ def _task_row(row: Mapping[str, Any]) -> TaskRow:
         frequency=frequency,
         after_wear=row.get("after_wear", False),
         until=until,
+        worn=row.get("worn", False),
+    )
+
+
+def with_wear(tasks: Iterable[CareTask], *, worn: bool) -> tuple[CareTask, ...]:
+    """Return the tasks as they are while the prosthesis is worn, or while wear is stopped.
+
+    What makes sense only with wear is then on hold: the table says which, and for a task that is not in it,
+    whether it follows each session.
+    """
+    known = {row.code: row.worn for row in task_rows()}
+    return tuple(
+        replace(task, on_hold=not worn and known.get(task.code, task.after_each_wear)) for task in tasks
     )
 
 

@@ -244,12 +244,14 @@ def ply_trend(
     mornings = sorted((note.on, note.morning) for note in notes if note.morning is not None)
     if len(mornings) < least_days or mornings[0][0] == mornings[-1][0]:
         return None
-    from scipy.stats import theilslopes
-
     first = mornings[0][0]
     days = [(on - first).days for on, _ in mornings]
     plies = [ply for _, ply in mornings]
-    slope, _, low, high = (float(value) for value in theilslopes(plies, days, confidence))
+    slope = low = high = 0.0  # what the estimate comes to while the ply is the same every morning
+    if min(plies) != max(plies):
+        from scipy.stats import theilslopes
+
+        slope, _, low, high = (float(value) for value in theilslopes(plies, days, confidence))
     middle, level = median(days), median(plies)
 
     def reaches(pace: float) -> dt.date | None:

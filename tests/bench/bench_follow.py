@@ -1,29 +1,31 @@
 """What one review costs as history grows, and what many invented courses come to.
 
 ``python -m tests.bench bench_follow`` prints the processor time of a review after 30, 365 and 3,650 days of
-logs, as a ratio of that after 30; a ratio near 1 is constant time. Then it drives invented patients through
-60 days each; the environment's
-``COURSES`` is how many for each pace (50; a thousand take a quarter of an hour).
+logs, as a ratio of that after 30: of the rules alone, and of a whole bundle in memory, as `fhircare review`
+has it once the file is parsed. A ratio near 1 is constant time; the rules look closely at 90 days, so that
+30 days are less than they ever look at. Then it lives through thousands of invented courses of 60 days each,
+in all processes there are; the environment's ``COURSES`` is how many (2,100).
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import os
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from fhircare.bundle import to_bundle
+from fhircare.bundle.logbook import take_log
+from fhircare.follow.keep import follow
+from fhircare.follow.logged import Logged
 from fhircare.follow.revise import revise
-from fhircare.follow.simulate import live_through, report
 from fhircare.log import LogEntry, LogSession
 from fhircare.planner import make_plan
 from tests.bench.bench_check import best
+from tests.bench.courses import report, run
 from tests.builders import record
 
 if TYPE_CHECKING:
     from fhircare.plan import Plan
-
-COURSES = int(os.environ.get("COURSES", "50"))
 
 
 def logged(plan: Plan, days: int) -> list[LogEntry]:
@@ -52,17 +54,20 @@ def main() -> None:
     plan = replace(make_plan(record()), status="active", intent="plan")
     assert plan.wear is not None
     first = plan.wear.days[0].on
-    base = 0.0
-    for days in (30, 365, 3650):
-        log, on = logged(plan, days), first + dt.timedelta(days=days)
-        revise(plan, log, on)
-        spent = best(lambda log=log, on=on: revise(plan, log, on))  # type: ignore[misc]
-        base = base or spent
-        print(f"{'one review':<28} {days:5} days of log: {spent * 1e3:6.2f} ms, ratio {spent / base:.2f}")  # noqa: T201
-    plans = {
-        "usual": plan,
-        "cautious": make_plan(record({"limb.skin": ["skin-graft"]})),
-        "experienced": make_plan(record({"prosthesis.first": False})),
-    }
-    courses = [(pace, live_through(one, seed)) for pace, one in plans.items() for seed in range(COURSES)]
-    print("\n".join(report(courses)))  # noqa: T201
+    base: dict[str, float] = {}
+    for days in (30, 90, 365, 3650):
+        entries, on = logged(plan, days), first + dt.timedelta(days=days)
+        index = Logged.of(entries)
+        bundle = take_log(to_bundle(plan, validate=False), plan, entries).bundle
+        bundle = dict(follow(bundle, on).bundle)
+        ways = {
+            "one review, log indexed": lambda log=index, on=on: revise(plan, log, on),
+            "one review, log new": lambda log=entries, on=on: revise(plan, log, on),
+            "one review of a bundle": lambda bundle=bundle, on=on: follow(bundle, on),
+        }
+        for name, way in ways.items():
+            way()
+            spent = best(way)
+            told = f"{spent * 1e3:7.2f} ms, ratio {spent / base.setdefault(name, spent):.2f}"
+            print(f"{name:<28} {days:5} days of log: {told}")  # noqa: T201
+    print("\n".join(report(run())))  # noqa: T201

@@ -20,6 +20,8 @@ _ICD = {"Z89.611": "right", "Z89.612": "left"}
 _PEOPLE = {"Organization", "Patient", "Practitioner", "PractitionerRole", "HealthcareService"}
 _ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
 _SERIES = "/fhircare/plan-series"
+_WITH_WEAR = {"wear-schedule", "wear-session", "sock-guide"}
+"""Requests that make sense only while the prosthesis is worn."""
 
 
 def check_course(held: Held) -> None:
@@ -38,13 +40,24 @@ def _status(held: Held) -> None:
     status, intent = held.status, text(held.plan.resource, "intent")
     if (intent == "plan") == (status == "draft") and status in {"draft", "active", "completed"}:
         held.say("plan.intent", (held.plan.path, "intent"))
+    stopped = held.stopped
     for one in held.requests:
-        if text(one.resource, "status") != status:
+        if text(one.resource, "status") not in _statuses(held, one, stopped=stopped):
             held.say("plan.request-status", (one.path, "status"))
         if text(one.resource, "intent") != "plan":
             held.say("plan.request-intent", (one.path, "intent"))
         if one.resource.get("doNotPerform") is True:
             held.say("plan.do-not", (one.path, "doNotPerform"))
+
+
+def _statuses(held: Held, one: ResourceScope, *, stopped: bool) -> set[str]:
+    """Return the statuses a request may have: while wear is stopped, what needs no wear goes on."""
+    kind = code_of(one.resource.get("code"), "activity")
+    if not stopped or kind in _WITH_WEAR:
+        return {held.status}
+    if kind == "no-wear":
+        return {"active" if held.status == "on-hold" else held.status}
+    return {"active", "on-hold"} if kind == "" else {"active"}
 
 
 def _identifiers(resource: Json, end: str) -> list[str]:

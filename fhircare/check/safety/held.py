@@ -164,6 +164,16 @@ class Held:
         return text(self.plan.resource, "status")
 
     @property
+    def stopped(self) -> bool:
+        """Whether a Flag of the plan says that wear is stopped."""
+        flags = (one for one in self.support if one.type == "Flag")
+        return any(
+            code_of(one.resource.get("code"), "plan-state") == "wear-stopped"
+            and text(one.resource, "status") == "active"
+            for one in flags
+        )
+
+    @property
     def clinic(self) -> ResourceScope | None:
         """The clinic: the Organization among the contributors."""
         named = [one for _, one in items(self.plan.resource, "contributor")]

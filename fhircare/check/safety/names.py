@@ -32,6 +32,7 @@ NAMES: dict[str, tuple[bool, dict[str, str]]] = {
     "https://fhircare.github.io/fhir/CodeSystem/professional-role": (False, {"prosthetist": "Prosthetist", "physician": "Physician", "physical-therapist": "Physical therapist", "caregiver": "Caregiver", "patient": "Patient", "clinic": "Clinic"}),
     "https://fhircare.github.io/fhir/CodeSystem/contact-purpose": (False, {"opening-hours": "In opening hours", "after-hours": "When the clinic is closed", "emergency": "Emergency number where the person lives", "questions": "Questions that can wait"}),
     "https://fhircare.github.io/fhir/CodeSystem/clinic-fact": (False, {"public-holidays": "Closed on the public holidays of"}),
+    "https://fhircare.github.io/fhir/CodeSystem/plan-state": (False, {"wear-stopped": "Wear is stopped"}),
     "https://fhircare.github.io/fhir/CodeSystem/preference": (False, {"large-print": "Large print"}),
     "https://fhircare.github.io/fhir/CodeSystem/limb-level": (False, {"above-knee": "Above knee", "through-knee": "Through knee"}),
     "https://fhircare.github.io/fhir/CodeSystem/limb-cause": (False, {"vascular": "Vascular disease", "diabetes": "Diabetes", "trauma": "Trauma", "infection": "Infection", "tumor": "Tumor", "congenital": "From birth", "other": "Other cause", "unknown": "Cause not known"}),
