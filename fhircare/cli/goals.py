@@ -18,6 +18,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from fhircare.cli import bundles
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, destinations, outbox_words, server
 from fhircare.cli.reading import bundle, naming, resources
@@ -51,15 +52,20 @@ def _take(args: argparse.Namespace) -> int:
         args.parser.error("--to is for giving; taken are goals from SOURCE")
     if not args.into:
         args.parser.error("say which plan takes them: --into BUNDLE")
-    from fhircare.bundle import dump
-    from fhircare.exchange import take_goals
+    from fhircare.exchange import Taken, take_goals
 
-    plan = bundle(args.into)
-    came, name = _came(args, plan)
-    with naming(args.into):
+    # Gathered before the file is locked; standard input can be read once only.
+    gathered = None if args.into == STANDARD else _came(args, bundle(args.into))
+    found: list[Taken] = []
+
+    def merged(plan: dict[str, Any]) -> dict[str, Any] | None:
+        came, name = gathered or _came(args, plan)
         taken = take_goals(plan, came, source=name, prefer=args.prefer)
-    if any(change.outcome not in ("same", "unchanged") for change in taken.changes) or args.output:
-        write_whole(args.output or args.into, dump(taken.bundle).encode())
+        found.append(taken)
+        return taken.bundle if any(change.outcome != "unchanged" for change in taken.changes) else None
+
+    bundles.change(args.into, args.output, merged)
+    (taken,) = found
     text = json.dumps(taken.as_data()) if args.format == "json" else taken.as_text()
     (note if args.output == STANDARD else say)(text)
     return 0 if taken.settled else 1

@@ -1,8 +1,8 @@
 """Send plans to a FHIR server, so that sending again changes nothing.
 
 Every plan goes through the outbox: it is kept there until it has arrived, whatever happens on the way. A
-server that takes no plans gets the plan as a document, with the handout as PDF inside. `--dry-run` shows the
-exact requests and sends nothing.
+server that takes no plans gets the plan as a document, with the handout as PDF inside. R4 and R5 servers get
+it in their release. `--dry-run` shows the exact requests and sends nothing.
 
 Without `--to` a revised plan goes everywhere it went before, and its goals with their progress go everywhere
 its goals went (`fhircare goals give --to`). Only what has changed since is written there.
@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Any
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, destinations, outbox_file, outbox_words, server
 from fhircare.cli.posting import Letter, post
-from fhircare.cli.reading import MAX_BUNDLE, naming
+from fhircare.cli.reading import MAX_BUNDLE, listened, naming
 from fhircare.errors import Fault, InputError
 from fhircare.files import inside, open_lines, read_bytes
 
@@ -98,7 +98,9 @@ def _letters(args: argparse.Namespace, nowhere: list[str]) -> Iterator[Letter]:
     Raises:
         InputError: When a single plan has never gone anywhere, and no destination is named.
     """
-    for name, body in _bodies(args.bundles):
+    for name, came in _bodies(args.bundles):
+        with naming(name):
+            body = _in_our_spelling(came)
         places = [(to, body) for to in args.to] if args.to else _places(args, name, body)
         if not places and len(args.bundles) == 1 and name == args.bundles[0]:
             raise InputError(
@@ -167,10 +169,18 @@ def _bodies(names: list[str]) -> Iterator[tuple[str, bytes]]:
 def _loaded(body: bytes) -> dict[str, Any]:
     from fhircare.bundle import load
 
+    return load(body.decode())
+
+
+def _in_our_spelling(body: bytes) -> bytes:
+    """Return a bundle as it goes into the outbox: in R4's spelling, whatever release the file is in."""
+    from fhircare.bundle import dump, load
+
     try:
-        return load(body.decode())
+        told = listened(load(body.decode()))
     except UnicodeDecodeError:
         raise InputError(Fault("", "is not UTF-8", "save it as UTF-8")) from None
+    return body if told.bundle is told.came else dump(told.bundle).encode()
 
 
 def _handout(name: str, body: bytes) -> bytes | None:

@@ -17,6 +17,7 @@ from fhircare.exchange import outcome, wire
 from fhircare.exchange.client import carries
 from fhircare.exchange.entries import patient_of, series, sha1
 from fhircare.exchange.report import EntryReport, SendReport
+from fhircare.exchange.speech import heard, said
 from fhircare.exchange.writing import condition
 
 if TYPE_CHECKING:
@@ -55,10 +56,10 @@ def send_document(
 
     Args:
         server: Where to.
-        bundle: The plan's bundle.
+        bundle: The plan's bundle, in R4's spelling.
         found: Its entries.
         destination: The server's name, for the report.
-        document: The same plan as a Bundle of type document.
+        document: The same plan as a Bundle of type document, in the server's release.
         pdf: The handout.
         notes: What to tell in the report.
         shown: When a list, nothing is written and the request is put there.
@@ -83,7 +84,9 @@ def send_document(
         _in_place_of(ours, filed, latest)
         number = ours["identifier"][0]
         told = server.capabilities.conditional_create("DocumentReference")
-        request = server.create_request(ours, condition(number["system"], number["value"]) if told else "")
+        request = server.create_request(
+            said(server, ours), condition(number["system"], number["value"]) if told else ""
+        )
         if shown is not None:
             shown.append(request)
             break
@@ -172,7 +175,8 @@ def _filed(server: FhirServer, ours: Resource, patient: str) -> list[Resource]:
     number = ours["identifier"][0]
     rows = [
         row
-        for row in server.search("DocumentReference", {"patient": patient}).matches
+        for came in server.search("DocumentReference", {"patient": patient}).matches
+        for row in [heard(server, came)]
         if str((row.get("subject") or {}).get("reference", "")).endswith(patient)
         and row.get("status") == "current"
         and row.get("description") == ours["description"]

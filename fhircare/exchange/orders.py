@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from fhircare.errors import Fault, InputError, ServerRefused
 from fhircare.exchange.client import Resource, place
 from fhircare.exchange.entries import references
+from fhircare.exchange.speech import heard
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -72,16 +73,14 @@ def order_from_server(server: FhirServer, *, order: str = "", patient: str = "")
         raise ServerRefused("holds this order without a patient that can be read")
     person = f"Patient/{subject['id']}"
     others = [
-        row
+        heard(server, row)
         for row in server.search("Condition", {"patient": person}).matches
         if str((row.get("subject") or {}).get("reference", "")).endswith(person)
     ]
     name = f"{found['resourceType']}/{found['id']}"
-    tasks = (
-        server.search("Task", {"focus": name}).matches
-        if server.capabilities.offers("Task", "search-type")
-        else []
-    )
+    asks = server.capabilities.offers("Task", "search-type")
+    rows = server.search("Task", {"focus": name}).matches if asks else []
+    tasks = [heard(server, row) for row in rows]
     return _referral(found, subject, gathered, others, tasks, server.base)
 
 
@@ -191,7 +190,7 @@ def _read(server: FhirServer, reference: str) -> Resource | None:
     ):
         return None
     stored = server.read(name)
-    return stored.resource if stored else None
+    return heard(server, stored.resource) if stored else None
 
 
 def _by_id(server: FhirServer, order: str) -> Resource:
@@ -201,7 +200,7 @@ def _by_id(server: FhirServer, order: str) -> Resource:
             raise InputError(Fault("--order", "is no id of an order", "such as ServiceRequest/12"))
         stored = server.read(name)
         if stored is not None:
-            return stored.resource
+            return heard(server, stored.resource)
     raise InputError(Fault("--order", "is not on the server", "check the id, or name the patient"))
 
 
@@ -215,7 +214,7 @@ def _of_patient(server: FhirServer, patient: str) -> Resource:
     if place(patient) != patient or not patient.startswith("Patient/"):
         raise InputError(Fault("--patient", "is no patient", "Patient/ID, or SYSTEM|NUMBER"))
     orders = [
-        row
+        heard(server, row)
         for kind in KINDS
         if server.capabilities.offers(kind, "search-type")
         for row in server.search(kind, {"patient": patient}).matches

@@ -106,7 +106,8 @@ def _ended(request: Resource, begins: str) -> Resource:
 def _activities(careplan: Resource, base: str) -> list[str]:
     found = []
     for activity in careplan.get("activity") or []:
-        reference = str((activity.get("reference") or {}).get("reference", "")).removeprefix(f"{base}/")
+        listed = activity.get("reference") or activity.get("plannedActivityReference") or {}  # R4; R5
+        reference = str(listed.get("reference", "")).removeprefix(f"{base}/")
         if re.fullmatch(r"(ServiceRequest|CommunicationRequest|Task)/[A-Za-z0-9.\-]{1,64}", reference):
             found.append(reference)
     return found

@@ -15,6 +15,7 @@ from fhircare.exchange.fallback import send_document
 from fhircare.exchange.memory import Memory, ShortMemory
 from fhircare.exchange.report import DryRun, EntryReport, SendReport
 from fhircare.exchange.sending import Limits, Sending
+from fhircare.exchange.speech import said
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,8 +35,6 @@ class Options:
 
     mode: Mode = "auto"
     """auto chooses from what the server says it can do."""
-    release: str = "R4"
-    """FHIR release the bundle is written in."""
     limits: Limits = field(default_factory=Limits)
     overwrite: bool = False
     """Replace what others have changed there since the plan was last sent."""
@@ -62,7 +61,8 @@ def send(
 
     Args:
         server: Where to.
-        bundle: The plan's bundle, as ``fhircare.bundle.to_bundle`` makes it.
+        bundle: The plan's bundle, as ``fhircare.bundle.to_bundle`` makes it: in R4's spelling. An R5 server
+            gets it said in R5.
         destination: The server's name, for the report.
         options: How.
         memory: What arrived there before.
@@ -74,12 +74,13 @@ def send(
         BundleError: When the bundle cannot be sent.
         ServerRefused, Conflict, ServerUnavailable, OutcomeUnclear: As ``fhircare.errors`` says of each.
     """
-    options, found = options or Options(), entries(bundle)
+    options, theirs = options or Options(), said(server, bundle)
+    found = entries(theirs)
     way, notes = _way(server, found, options)
     if way == "document":
-        name, document = destination or server.base, _document(bundle, options)
-        return send_document(server, bundle, found, name, document, options.pdf, notes, rest=rest)
-    sending = _sending(server, bundle, found, way, options, memory or ShortMemory())
+        name, document = destination or server.base, said(server, _document(bundle, options))
+        return send_document(server, bundle, entries(bundle), name, document, options.pdf, notes, rest=rest)
+    sending = _sending(server, theirs, found, way, options, memory or ShortMemory())
     sending.alive, sending.rest = alive, rest
     if options.validate:
         notes += _validated(server, sending)
@@ -104,13 +105,15 @@ def dry_run(
     Raises:
         As ``send``.
     """
-    options, found = options or Options(), entries(bundle)
+    options, theirs = options or Options(), said(server, bundle)
+    found = entries(theirs)
     way, notes = _way(server, found, options)
     shown: list[Request] = []
     if way == "document":
-        send_document(server, bundle, found, "", _document(bundle, options), options.pdf, notes, shown)
+        document = said(server, _document(bundle, options))
+        send_document(server, bundle, entries(bundle), "", document, options.pdf, notes, shown)
     else:
-        sending = _sending(server, bundle, found, way, options, memory or ShortMemory())
+        sending = _sending(server, theirs, found, way, options, memory or ShortMemory())
         sending.shown = shown
         for half in _halves(sending):
             sending.settle(half)
@@ -140,9 +143,6 @@ def choose_way(
     Raises:
         ServerRefused: When the server takes the plan in no way at all.
     """
-    spoken = "R4" if capabilities.release == "R4B" else capabilities.release
-    if spoken != options.release:
-        raise ServerRefused(f"speaks FHIR {spoken}, this bundle is {options.release}: convert it first")
     missing = set[str]()
     for entry in found:
         needs = ["read", "search-type"] if entry.owner != "own" else ["create", "read"]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from fhircare.errors import Conflict, Fault, InputError
 from fhircare.exchange.client import place
+from fhircare.exchange.speech import heard, said
 
 if TYPE_CHECKING:
     from fhircare.exchange.client import FhirServer, Resource
@@ -127,11 +128,11 @@ def move(
             raise InputError(Fault("--task", "is not on the server", "check its id"))
         try:
             for step in way(str(stored.resource.get("status")), to):
-                last = step == to
+                last, now = step == to, heard(server, stored.resource)
                 task = advanced(
-                    stored.resource, step, at=at, reason=reason if last else "", output=output if last else ""
+                    now, step, at=at, reason=reason if last else "", output=output if last else ""
                 )
-                server.write(server.update_request(task, stored.match), 1)
+                server.write(server.update_request(said(server, task), stored.match), 1)
                 gone.append(step)
                 stored = server.read(reference) or stored
         except Conflict:
@@ -151,7 +152,7 @@ def open_tasks(server: FhirServer, owner: str, *, since: str = "") -> list[Resou
     asked = {"owner": owner, "status": "requested,received,accepted,in-progress"}
     if since:
         asked["_lastUpdated"] = f"gt{since}"
-    rows = server.search("Task", asked).matches
+    rows = [heard(server, row) for row in server.search("Task", asked).matches]
     mine = [t for t in rows if str((t.get("owner") or {}).get("reference", "")).endswith(owner)]
     return sorted(mine, key=lambda task: str(task.get("authoredOn", "")))
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from fhircare.errors import Fault, InputError
 from fhircare.exchange.client import place
 from fhircare.exchange.entries import ACTORS, entries, patient_of, references
+from fhircare.exchange.speech import heard
 
 if TYPE_CHECKING:
     from typing import Any
@@ -29,10 +30,10 @@ def goals_at(server: FhirServer, bundle: dict[str, Any]) -> list[Resource]:
         InputError: When the server does not know the patient by any number in the bundle.
         ServerRefused, ServerUnavailable: As ``FhirServer``.
     """
-    patient = _patient(server, bundle)
+    patient = heard(server, _patient(server, bundle))
     name = f"Patient/{patient['id']}"
     goals = [
-        row
+        heard(server, row)
         for row in server.search("Goal", {"patient": name}).matches
         if row.get("resourceType") == "Goal"
         and place(str((row.get("subject") or {}).get("reference", "")).removeprefix(f"{server.base}/"))
@@ -45,7 +46,7 @@ def goals_at(server: FhirServer, bundle: dict[str, Any]) -> list[Resource]:
             continue
         stored = server.read(target) if target.partition("/")[0] in _KINDS else None
         if stored is not None:
-            with_it[target] = stored.resource
+            with_it[target] = heard(server, stored.resource)
     return [*goals, patient, *with_it.values()]
 
 

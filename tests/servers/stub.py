@@ -22,6 +22,8 @@ KINDS = (
     "Device",
     "DetectedIssue",
     "DeviceRequest",
+    "DeviceAssociation",
+    "DeviceUsage",
     "DeviceUseStatement",
     "DocumentReference",
     "Flag",
@@ -77,6 +79,7 @@ class Stub:
         self.on_write = lambda resource: None
         self.tells_location = True
         self.tags_in_batches = True
+        self.version = "4.0.1"
 
     # --- what tests ask ------------------------------------------------------------------------------------
 
@@ -149,7 +152,7 @@ class Stub:
     def _capabilities(self):
         return {
             "resourceType": "CapabilityStatement",
-            "fhirVersion": "4.0.1",
+            "fhirVersion": self.version,
             "format": ["json"],
             "rest": [
                 {
