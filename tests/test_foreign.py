@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from fhircare.bundle import Reading, read
 from fhircare.check import check
 from fhircare.cli import main
+from fhircare.cli.reading import reading
 from fhircare.errors import TemplateError
 from fhircare.render import READERS, calendar, render
 from fhircare.render.templates import text_of
@@ -346,6 +347,12 @@ def test_a_plan_in_r5_is_told_as_one_in_r4_is(tmp_path: Path) -> None:
         assert said in text
     assert "Weak after illness" not in text
     assert "Walking frame" not in text
+    shown = reading(str(FOLDER / "r5" / "release-5.json")).guest
+    assert shown is not None
+    told = {fact.element: fact.told.path for fact in shown.parts["do"][0].facts}
+    assert told["patientInstruction"].endswith("resource.patientInstruction[0].instructionMarkdown")
+    assert shown.about is not None
+    assert shown.about.facts[-1].told.path == "Bundle.entry[1].resource.name"
 
 
 @pytest.mark.parametrize("name", ["inline-details", "summary-document"])

@@ -68,7 +68,7 @@ class Reading:
 
 
 def read(bundle: Mapping[str, Any]) -> Reading:
-    """Read a bundle, ours or another's.
+    """Read a bundle, ours or another's. What another system wrote is read as far as it goes, and retold.
 
     Args:
         bundle: A Bundle in R4's spelling as a dict, or a CarePlan by itself.

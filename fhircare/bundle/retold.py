@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+from fhircare.bundle.told import Told
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from fhircare.bundle.told import Told
+    from collections.abc import Callable, Iterator
 
 Part = Literal[
     "do", "do-not", "signs", "visits", "goals", "problems", "allergies", "devices", "measures", "documents",
@@ -106,3 +106,27 @@ class Guest:
         for contact in self.contacts:
             for one in (contact.name, contact.role, *contact.phones):
                 yield from one.paths if one else ()
+
+
+def moved(part: Any, place: Callable[[str], str]) -> Any:
+    """Return a retold plan, or a part of one, with its FHIRPaths as another release has them.
+
+    Args:
+        part: A ``Guest``, or anything in one.
+        place: What gives the path in the file for a path in R4's spelling.
+    """
+    if isinstance(part, Told):
+        value = (
+            tuple(moved(one, place) for one in part.value) if isinstance(part.value, tuple) else part.value
+        )
+        return replace(part, value=value, path=place(part.path), paths=tuple(map(place, part.paths)))
+    if isinstance(part, tuple):
+        return tuple(moved(one, place) for one in part)
+    if isinstance(part, dict):
+        return {name: moved(one, place) for name, one in part.items()}
+    if not isinstance(part, Guest | Item | Fact | Prose | Contact):
+        return part
+    fields = {name: moved(one, place) for name, one in vars(part).items()}
+    if isinstance(part, Item | Prose):
+        fields["path"] = place(part.path)
+    return type(part)(**fields)

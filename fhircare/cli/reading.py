@@ -102,6 +102,7 @@ def bundle(file: str) -> dict[str, Any]:
 def reading(file: str) -> Reading:
     """Return what the bundle in a file says, and where the file says it."""
     from fhircare.bundle import read
+    from fhircare.bundle.retold import moved
 
     found = came(file)
     with naming(file):
@@ -112,4 +113,5 @@ def reading(file: str) -> Reading:
         told,
         places={place: found.place(path) for place, path in told.places.items()},
         unread=tuple(replace(one, path=found.place(one.path)) for one in told.unread),
+        guest=moved(told.guest, found.place),
     )
