@@ -54,6 +54,7 @@ conformance: .venv/tested
 	$(BIN)/python -m tests.conformance --prepare
 	$(BIN)/python -m tests.conformance --all
 	$(BIN)/python -m tests.conformance --oracles 8
+	$(BIN)/python -m tests.conformance.own_profiles
 
 # The exchange against two real FHIR servers on loopback, fetched at their pinned versions; needs Node.js, a JDK
 # of 17 or later, and Maven. What cannot be fetched is left out and said; in CI (CI set) that is an error.
