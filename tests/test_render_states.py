@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from fhircare.bundle import read
-from fhircare.render import READERS, render
+from fhircare.render import READERS, calendar, render
 from tests.courses import example_course
 
 ANNA, DIEGO = "anna-first-locking", "diego-spanish-large-print"
@@ -45,6 +45,20 @@ def test_today_holds_no_wear_while_it_is_stopped(state: str, record: str, langua
 
     assert STOPPED[language] in before_visit
     assert not re.search(r"\d", before_visit)
+
+
+@pytest.mark.parametrize("form", ["txt", "html"])
+@pytest.mark.parametrize("state", ["stopped", "proposed"])
+def test_no_page_of_the_patient_calls_to_wear_what_is_stopped(state: str, form: str) -> None:
+    """No table of days, no calendar of the fridge, no task that needs wear, no event to wear the leg."""
+    page = pages(state, form=form)
+
+    assert not re.search(r"Day 1 |9:00 AM to 9:30 AM|all day", page)
+    assert "each time the leg comes off" not in page
+    assert "each time the leg comes off" in pages("approved", form=form)
+    events = calendar(read(example_course(ANNA)[state])).decode()
+    assert "SUMMARY:Leg wear" not in events
+    assert "SUMMARY:Leg wear" in calendar(read(example_course(ANNA)["approved"])).decode()
 
 
 def test_a_plan_that_waits_says_both() -> None:

@@ -111,7 +111,7 @@ def _runs(plan: Plan) -> Iterator[_Run]:
 
 def _wear_events(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> Iterable[Event]:
     wear = plan.wear
-    if wear is None:
+    if wear is None or plan.stopped_since is not None:  # a calendar must not call to wear what is stopped
         return
     redness = words.length(wear.redness_minutes)
     notes = _notes(plan, clinic, words)
@@ -166,6 +166,8 @@ def _notes(plan: Plan, clinic: Clinic, words: Words) -> list[str]:
     notes = [str(words.say("calendar.stop", phone=phone, emergency=emergency))]
     if plan.status == "draft" or plan.intent == "proposal":
         notes.append(str(words.say("caution.draft")))
+    if plan.stopped_since is not None:
+        notes.append(str(words.say("caution.running-stopped")))
     return notes
 
 

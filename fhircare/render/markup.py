@@ -242,14 +242,14 @@ def _words(nodes: list[Node]) -> list[Node]:
         if after == "\n":
             box[0] = box[0].rstrip(" ")
         after = box[0][:1] or after
-    return _kids(walked)
+    return _kids(walked, frozenset({"bdi"}))  # a line's own spans lie side by side
 
 
-def _kids(nodes: list[Any]) -> list[Node]:
+def _kids(nodes: list[Any], undone: frozenset[str]) -> list[Node]:
     """Told, elements that say nothing to paper undone, neighbouring texts as one."""
     made: list[Node] = []
     for node in map(_told, nodes):
-        plain = isinstance(node, dict) and node["t"] in {"bdi", "span"} and not node["c"]
+        plain = isinstance(node, dict) and node["t"] in undone and not node["c"]
         for kid in node["k"] if isinstance(node, dict) and plain and "lang" not in node else [node]:
             if isinstance(kid, str) and made and isinstance(made[-1], str):
                 made[-1] += kid
@@ -261,7 +261,7 @@ def _kids(nodes: list[Any]) -> list[Node]:
 def _told(node: Any) -> Node:
     if isinstance(node, list):
         return _breakable(node[0])
-    node["k"] = _kids(node["k"])
+    node["k"] = _kids(node["k"], frozenset({"bdi", "span"}))
     if node["t"] == "bdi" and node["k"]:
         text = "".join(kid for kid in node["k"] if isinstance(kid, str))
         if node.get("dir") == "ltr" or not text.isascii() or re.search(r"\W\Z|\A\W", text):

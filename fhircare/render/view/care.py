@@ -129,10 +129,11 @@ def plan_values(reading: Readable, words: Words, contacts: ContactsView) -> dict
 
 
 def tasks_view(reading: Readable, words: Words, values: dict[str, object]) -> tuple[TaskView, ...]:
-    """The care tasks, in the plan's order."""
+    """The care tasks, in the plan's order; those that need wear are left out while it is stopped."""
     return tuple(
         _task(task, f"care.tasks[{index}]", reading, words, values)
         for index, task in enumerate(reading.plan.care.tasks)
+        if not task.on_hold
     )
 
 
