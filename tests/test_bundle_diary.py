@@ -155,3 +155,48 @@ def test_each_author_has_an_entry_of_their_own():
     other = replace(WHOLE, author="caregiver", pain=5)
 
     assert take_log(BUNDLE, PLAN, [WHOLE, other]).new == (WHOLE, other)
+
+
+def _asked(bundle, on):
+    """Return (code, what basedOn leads to) of every log Observation of a day."""
+    urls = {item["fullUrl"]: item["resource"] for item in bundle["entry"]}
+    found = []
+    for one in (item["resource"] for item in bundle["entry"]):
+        if one.get("effectiveDateTime") == on.isoformat() and "/log/" in one["identifier"][0]["value"]:
+            answers = [urls[told["reference"]] for told in one["basedOn"]]
+            found.append((one["code"]["coding"][-1]["code"], answers))
+    return found
+
+
+def test_every_observation_says_which_request_it_answers():
+    """Each session names the planned session of its place and day; the day, pain and ply name the first."""
+    plan = make_plan(record())
+    day = plan.wear.days[1]
+    entry = replace(
+        WHOLE, on=day.on, written_at=WHOLE.written_at + dt.timedelta(days=7), author="patient", released=None
+    )
+
+    found = _asked(take_log(to_bundle(plan), plan, [entry]).bundle, day.on)
+
+    times = [session.start.isoformat() for session in day.sessions]
+    told = [
+        (code, request["occurrenceTiming"]["repeat"]["timeOfDay"][0])
+        for code, (request,) in found
+        if request["occurrenceTiming"]["repeat"]["boundsPeriod"]["start"] <= day.on.isoformat()
+    ]
+    assert [time for code, time in told if code == "wear-session"] == times
+    assert {time for code, time in told if code != "wear-session"} == {times[0]}
+    assert len(told) == 6  # two sessions, pain, two plies, the day
+
+
+def test_a_day_without_wear_answers_the_request_that_says_so():
+    """Logged on a day without wear: based on that day's request; outside all days on the settings."""
+    off = next(day for day in PLAN.wear.days if not day.sessions)
+    after = PLAN.wear.days[-1].on + dt.timedelta(days=9)
+    at = dt.datetime.combine(after, dt.time(21), dt.UTC)
+    log = [replace(WHOLE, on=on, written_at=at) for on in (off.on, after)]
+
+    bundle = take_log(BUNDLE, PLAN, log).bundle
+
+    for on, kind in ((off.on, "no-wear"), (after, "wear-schedule")):
+        assert {one["code"]["coding"][0]["code"] for _, (one,) in _asked(bundle, on)} == {kind}

@@ -9,6 +9,7 @@ sessions[]                 ``wear-session`` each: valueQuantity minutes; compone
 pain                       LOINC 72514-3, 0 to 10
 ply_morning, ply_evening   measure ``sock-ply``, component time-of-day
 the rest                   components of the panel
+what the plan asked for    basedOn of each, the wear request in force that day (``asked``)
 =========================  =============================================================================
 
 Nothing is overwritten: a correction is a new panel with status ``corrected`` and HL7's
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from decimal import Decimal
 
+    from fhircare.bundle.asked import Asked
     from fhircare.bundle.draft import Draft
     from fhircare.bundle.source import Source
 
@@ -44,7 +46,9 @@ _MINUTES = ("sitting", "standing", "walking", "faded_after")
 _AUTHORS = ("patient", "caregiver", "physical-therapist", "clinic")
 
 
-def write_entry(draft: Draft, entry: LogEntry, *, version: int, replaces: str = "") -> Json:
+def write_entry(
+    draft: Draft, entry: LogEntry, *, version: int, replaces: str = "", asked: Asked | None = None
+) -> Json:
     """Add an entry and return a reference to its panel.
 
     Args:
@@ -52,12 +56,16 @@ def write_entry(draft: Draft, entry: LogEntry, *, version: int, replaces: str = 
         entry: What was written.
         version: 1 for the first of this day and author, one more for each correction.
         replaces: fullUrl of the panel this one corrects, "" for none.
+        asked: What the plan in force asked for; None when nothing is known of it.
     """
     key = f"log/{entry.on.isoformat()}/{entry.author}/{version}"
     status = "corrected" if replaces else "final"
-    members = [_write(draft, f"{key}/{name}", entry, status, body) for name, body in _members(draft, entry)]
+    members = [
+        _write(draft, f"{key}/{name}", entry, status, body) for name, body in _members(draft, entry, asked)
+    ]
     body = {
         "extension": [extension(REPLACES, "Reference", {"reference": replaces})] if replaces else [],
+        "basedOn": asked.on(entry.on) if asked else [],
         "code": fhir.term("log", "day-log"),
         "hasMember": members,
         "component": list(_components(entry)),
@@ -72,6 +80,7 @@ def _write(draft: Draft, key: str, entry: LogEntry, status: str, body: Json) -> 
     whole = {
         **{name: body[name] for name in ("extension",) if name in body},
         "identifier": draft.own(key, lasting=True),
+        "basedOn": body.get("basedOn"),
         "status": status,
         "category": [
             fhir.concept("", terms.coding("observation-category", "survey")),
@@ -82,7 +91,7 @@ def _write(draft: Draft, key: str, entry: LogEntry, status: str, body: Json) -> 
         "effectiveDateTime": entry.on.isoformat(),
         "issued": entry.written_at.isoformat(),
         "performer": [_performer(draft, entry.author)],
-        **{name: value for name, value in body.items() if name not in ("extension", "code")},
+        **{name: value for name, value in body.items() if name not in ("extension", "basedOn", "code")},
     }
     return draft.add("Observation", key, filled(whole), text=said)
 
@@ -93,9 +102,11 @@ def _performer(draft: Draft, author: str) -> Json:
     return {**known, "display": terms.display("log-author", author)}
 
 
-def _members(draft: Draft, entry: LogEntry) -> Iterator[tuple[str, Json]]:
+def _members(draft: Draft, entry: LogEntry, asked: Asked | None) -> Iterator[tuple[str, Json]]:
+    day = asked.on(entry.on) if asked else []
     for number, session in enumerate(entry.sessions, 1):
         body = {
+            "basedOn": asked.on(entry.on, number - 1) if asked else [],
             "code": fhir.term("log", "wear-session"),
             "valueQuantity": fhir.quantity(session.minutes, "min"),
             "device": draft.made.get("prosthesis"),
@@ -105,10 +116,11 @@ def _members(draft: Draft, entry: LogEntry) -> Iterator[tuple[str, Json]]:
     if entry.pain is not None:
         code = fhir.term("measure", "pain")
         code["coding"].insert(0, terms.coding("loinc", "72514-3"))
-        yield "pain", {"code": code, "valueQuantity": fhir.quantity(entry.pain, "{score}")}
+        yield "pain", {"basedOn": day, "code": code, "valueQuantity": fhir.quantity(entry.pain, "{score}")}
     for when, ply in (("morning", entry.ply_morning), ("evening", entry.ply_evening)):
         if ply is not None:
             body = {
+                "basedOn": day,
                 "code": fhir.term("measure", "sock-ply"),
                 "valueQuantity": fhir.quantity(ply, "{ply}"),
                 "component": [_component("time-of-day", valueString=when)],

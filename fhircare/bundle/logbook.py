@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from fhircare.bundle.asked import Asked
 from fhircare.bundle.careplan import unshared
 from fhircare.bundle.diary import REPLACES, VALID, read_entries, read_entry, write_entry
 from fhircare.bundle.draft import Draft
@@ -78,7 +79,7 @@ def take_log(bundle: Mapping[str, Any], plan: Plan, entries: Iterable[LogEntry])
     entries = list(entries)
     for panel in _panels(bundle, {entry.on for entry in entries}):
         known.setdefault((panel.entry.on, panel.entry.author), []).append(panel)
-    draft = draft_on(bundle, plan)
+    draft, asked = draft_on(bundle, plan), Asked(bundle)
     new: list[LogEntry] = []
     corrected: list[LogEntry] = []
     unchanged: list[LogEntry] = []
@@ -91,7 +92,7 @@ def take_log(bundle: Mapping[str, Any], plan: Plan, entries: Iterable[LogEntry])
         if last is not None and entry.written_at < last.entry.written_at:
             raise LogError(_older(entry))
         url = last.url if last is not None else ""
-        reference = write_entry(draft, entry, version=len(versions) + 1, replaces=url)
+        reference = write_entry(draft, entry, version=len(versions) + 1, replaces=url, asked=asked)
         (corrected if last is not None else new).append(entry)
         versions[:] = [replace(one, in_force=False) for one in versions]
         versions.append(_Panel(entry, reference["reference"], in_force=True))
