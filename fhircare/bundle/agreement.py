@@ -56,6 +56,7 @@ REDUNDANT: tuple[tuple[str, str], ...] = (
     (r"HealthcareService\.notAvailable\[\]\._description\..*", "says that there is no reason"),
     (r"Patient\.(active|communication\[\]\.preferred|communication\[\]\..*\.system)", "one language is told"),
     (r"PractitionerRole\.(code\[\]\..*|telecom\[\]\.use)", "the CareTeam says the role"),
+    (r"(Patient\.identifier|PractitionerRole\.telecom)\[\]\._(system|value)\..*", "says that there is none"),
     (r"Practitioner\.resourceType", "the role leads to it, whatever it is"),
     (r"CareTeam\.(name|period\.start|participant\[\]\.role\[\]\..*)", "the PractitionerRole says the role"),
     # The limb and what was observed

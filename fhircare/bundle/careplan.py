@@ -67,7 +67,7 @@ def write_careplan(
         "goal": goals,
         "activity": [{"reference": reference} for reference in activities],
     }
-    profile = "careplan" if plan.patient else ""
+    profile = "careplan"
     return draft.add("CarePlan", "plan", filled(body), text=_narrative(plan), profile=profile)
 
 

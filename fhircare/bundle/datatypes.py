@@ -82,6 +82,12 @@ def identifiers(known: Iterable[Identifier]) -> list[Json]:
     return [{"system": one.system, "value": one.value} for one in known]
 
 
+def unknown(*names: str) -> Json:
+    """Return the members of an element whose values nobody told, so that it can stand where one must."""
+    absent = {"extension": [extension(ABSENT, "Code", "unknown")]}
+    return {f"_{name}": absent for name in names}
+
+
 def extension(url: str, kind: str, value: Any) -> Json:
     """Return an Extension; ``kind`` is the value's type, such as ``Quantity`` or ``Code``."""
     return {"url": url, f"value{kind}": value}

@@ -71,7 +71,7 @@ def _write_goal(draft: Draft, index: int, goal: Goal, conditions: list[Json]) ->
         for t in goal.targets
     ]
     said = says(goal.text, ("Status", goal.status), ("Set by", goal.set_by), *rows)
-    return draft.add("Goal", key, filled(body), text=said, profile="goal" if draft.plan.patient else "")
+    return draft.add("Goal", key, filled(body), text=said, profile="goal")
 
 
 def _category(category: str) -> Json:
@@ -121,7 +121,7 @@ def _write_measurement(draft: Draft, one: Measurement) -> Json:
     title = terms.display("measure", one.measure) or one.measure
     said = says(title, ("Value", str(one.quantity)), ("On", one.on.isoformat()), ("Note", one.note))
     profile = "body-weight" if weight else "simple-observation"
-    return draft.add("Observation", key, body, text=said, profile=profile if draft.plan.patient else "")
+    return draft.add("Observation", key, body, text=said, profile=profile)
 
 
 # ---------------------------------------------------------------------------------------------- reading

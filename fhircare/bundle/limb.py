@@ -48,7 +48,7 @@ def write_conditions(draft: Draft) -> list[Json]:
     added = []
     if draft.plan.limb:
         added.append(_write_limb(draft, draft.plan.limb))
-    profile = "condition-problems-health-concerns" if draft.plan.patient else ""
+    profile = "condition-problems-health-concerns"
     for risk in draft.plan.risks:
         key = draft.key("risk", risk)
         body = _condition(draft, key, fhir.term("risk", risk))
@@ -81,7 +81,7 @@ def _write_limb(draft: Draft, limb: Limb) -> Json:
             ("Amputated on", limb.amputated_on.isoformat() if limb.amputated_on else ""),
             ("Cause", terms.display("limb-cause", limb.cause)),
         ),
-        profile="condition-problems-health-concerns" if draft.plan.patient else "",
+        profile="condition-problems-health-concerns",
     )
 
 
@@ -116,7 +116,7 @@ def observation(draft: Draft, key: str, category: str, code: Json, on: str, **bo
 
 def write_observations(draft: Draft) -> list[Json]:
     """Add what was observed of the limb and of how the person lives; return references."""
-    profile = "simple-observation" if draft.plan.patient else ""
+    profile = "simple-observation"
     added: list[Json] = []
     if draft.plan.limb:
         added += [
@@ -190,7 +190,7 @@ def _write_sensation(draft: Draft, limb: Limb, profile: str) -> Json:
 
 
 def _write_girths(draft: Draft, taken: LimbMeasurement, side: str) -> Json:
-    profile = "simple-observation" if draft.plan.patient else ""
+    profile = "simple-observation"
     day = taken.on.isoformat()
     members = []
     for one in taken.circumferences:

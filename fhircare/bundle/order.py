@@ -47,7 +47,7 @@ def write_order(draft: Draft, limb: list[Json]) -> list[Json]:
         ("On", order.authored_on.isoformat()),
         ("For", f"{why.code} {why.display}"),
     )
-    profile = "servicerequest" if draft.plan.patient else ""
+    profile = "servicerequest"
     return [draft.add("ServiceRequest", "order", filled(body), text=said, profile=profile)]
 
 

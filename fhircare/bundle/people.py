@@ -14,8 +14,9 @@ professionals[].organization  PractitionerRole.organization → an Organization 
 professionals' order          CareTeam.participant, one role each
 ============================  ==========================================================================
 
-The clinic is Patient.managingOrganization and CareTeam.managingOrganization. A PractitionerRole without a
-telecom does not claim US Core's profile, which wants one (pd-1).
+The clinic is Patient.managingOrganization and CareTeam.managingOrganization. US Core wants an identifier of
+every Patient and a telecom of every PractitionerRole: where the plan has none, one stands there whose system
+and value say ``data-absent-reason`` unknown, and is read as none.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def write_patient(draft: Draft) -> None:
         "patient",
         filled(
             {
-                "identifier": fhir.identifiers(patient.identifiers),
+                "identifier": fhir.identifiers(patient.identifiers) or [fhir.unknown("system", "value")],
                 "active": True,
                 "name": fhir.human_name(patient.name),
                 "telecom": fhir.telecom("phone", patient.phone) + fhir.telecom("email", patient.email),
@@ -69,7 +70,7 @@ def write_patient(draft: Draft) -> None:
             ("Phone", patient.phone),
             ("E-mail", patient.email),
         ),
-        profile="patient" if patient.identifiers else "",
+        profile="patient",
     )
     if patient.caregiver:
         _write_caregiver(draft, patient.caregiver)
@@ -162,7 +163,7 @@ def _write_professional(draft: Draft, index: int, person: Professional) -> None:
                 "practitioner": practitioner,
                 "organization": workplace,
                 "code": [_role_concept(person.role)],
-                "telecom": contact,
+                "telecom": contact or [fhir.unknown("system", "value")],
             }
         ),
         text=says(
@@ -171,7 +172,7 @@ def _write_professional(draft: Draft, index: int, person: Professional) -> None:
             ("Phone", person.phone),
             ("E-mail", person.email),
         ),
-        profile="practitionerrole" if contact else "",
+        profile="practitionerrole",
     )
 
 
@@ -217,7 +218,7 @@ def _write_team(draft: Draft) -> None:
             "Prosthetic care team",
             *((terms.display("professional-role", p.role), str(p.name)) for p in plan.professionals),
         ),
-        profile="careteam" if participants and plan.patient else "",
+        profile="careteam" if participants else "",
     )
 
 

@@ -98,7 +98,7 @@ def _write_ply(draft: Draft, socks: SockKit) -> Json:
             ("Ply", str(socks.ply_at_delivery)),
             ("The socket needs adjusting from", f"{socks.adjust_at_ply} ply"),
         ),
-        profile="simple-observation" if draft.plan.patient else "",
+        profile="simple-observation",
     )
 
 

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from fhircare.check.report import Severity
     from fhircare.spec import ValueSet
 
+CODED = frozenset(
+    {"code", "Coding", "CodeableConcept", "CodeableReference", "Quantity", "string", "uri", "Duration", "Age"}
+)
 SEVERITY: dict[str, Severity] = {"required": "error", "extensible": "warning", "preferred": "information"}
 
 
@@ -47,6 +50,8 @@ def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
 
 def bound(binding: tuple[str, str, str], item: Item, v: Visit) -> None:
     """Hold a coded value against a binding."""
+    if item.kind not in CODED:
+        return  # of a choice with several types, the binding is about the coded ones
     strength, url, outermost = binding
     if outermost:
         outer = v.library.value_set(outermost)

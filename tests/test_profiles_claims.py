@@ -1,0 +1,139 @@
+"""US Core in the bundles we write: every claim is proven by the check, and what could be claimed is.
+
+In each version that can be chosen, on the examples, on plans without a clinic, a person, a phone, and on
+plans that hypothesis makes up. 9.0.0 is known by what it changes only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from hypothesis import given, settings
+
+from fhircare.bundle import to_bundle, us_core
+from fhircare.check import _compiler, check
+from fhircare.check.walk import Walk
+from fhircare.cli import plan as verb
+from fhircare.delivery import read_delivery
+from fhircare.errors import UnknownRelease
+from fhircare.planner import make_plan
+from tests.conformance.profiles import VERSIONS, against
+from tests.plans import whole_plan
+from tests.strategies_plan import plans
+from tests.test_bundle_us_core import RECORDS
+
+if TYPE_CHECKING:
+    from fhircare.plan import Plan
+
+Json = dict[str, Any]
+
+WHOLE = whole_plan()
+PLANS: dict[str, Plan] = {
+    "whole": WHOLE,
+    "bare": replace(WHOLE, clinic=None, professionals=(), order=None, limb=None),
+    "nobody": replace(WHOLE, patient=None),
+    "no number": replace(WHOLE, patient=WHOLE.patient and replace(WHOLE.patient, identifiers=())),
+    "no phones": replace(
+        WHOLE, professionals=tuple(replace(p, phone="", email="") for p in WHOLE.professionals)
+    ),
+} | {path.stem: make_plan(read_delivery(path.read_text(encoding="utf-8"))) for path in RECORDS}
+# A prosthesis is not implanted: its profile would be misused, though the check would let it pass. The other
+# profiles of Observation are of other things (smoking, ...), or other sides of what is claimed already.
+NEVER = {"us-core-implantable-device"}
+
+
+def faults(bundle: Json, version: str) -> list[tuple[str, str]]:
+    """Return what the check of the profiles that resources claim finds in a bundle."""
+    report = check(bundle, against=against(version))
+    return [(i.rule, i.expression) for i in report.issues if us_core.BASE in i.link or "profile." in i.rule]
+
+
+def unclaimed(bundle: Json, version: str) -> set[tuple[str, str]]:
+    """Return the type and profile of each resource that keeps a profile of US Core and claims none."""
+    compiler = _compiler("R4")
+    library = against(version).library(compiler)
+    walk = Walk(compiler.definitions, compiler.checker)
+    walk.root = bundle
+    found = set()
+    for entry in bundle["entry"]:
+        resource = entry["resource"]
+        claims = resource.get("meta", {}).get("profile", [])
+        if any(url.startswith(us_core.BASE) for url in claims):
+            continue
+        for definition in library.sources[0]:
+            if definition.get("type") == resource["resourceType"]:
+                library.forget()
+                problem = library.problem(resource, definition["url"], library.env(resource, resource, walk))
+                if problem is None:
+                    found.add((resource["resourceType"], definition["url"].rsplit("/", 1)[-1]))
+    return found
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+@pytest.mark.parametrize("name", PLANS)
+def test_every_claim_is_proven_and_everything_provable_is_claimed(name: str, version: str) -> None:
+    """No finding against a profile claimed; no resource without a claim that could have one."""
+    bundle = to_bundle(PLANS[name], us_core=version)
+
+    assert faults(bundle, version) == []
+    assert {profile for _, profile in unclaimed(bundle, version)} <= NEVER
+
+
+@settings(max_examples=12)
+@given(plans())
+def test_claims_of_any_plan_are_proven(plan: Plan) -> None:
+    """Whatever is unknown in a plan: no claim of the usual version goes too far."""
+    assert faults(to_bundle(plan, validate=False), us_core.DEFAULT) == []
+
+
+def test_the_version_decides_the_claims_and_nothing_else() -> None:
+    """The bundles of all versions are the same but for meta.profile; ``none`` claims nothing of US Core."""
+    bare = {}
+    for version in us_core.CHOICES:
+        bundle = to_bundle(WHOLE, validate=False, us_core=version)
+        claims = [u for e in bundle["entry"] for u in e["resource"].get("meta", {}).pop("profile", ())]
+        told = {url.partition("|")[2] for url in claims if url.startswith(us_core.BASE)}
+        assert told == ({version} if version != us_core.NONE else set())
+        bare[version] = [
+            {**e["resource"], "meta": e["resource"].get("meta") or None} for e in bundle["entry"]
+        ]
+
+    assert all(one == bare[us_core.DEFAULT] for one in bare.values())
+
+
+def test_the_version_can_be_read_back() -> None:
+    """So that a plan followed on stays in the version it was written in."""
+    for version in us_core.CHOICES:
+        assert us_core.version_of(to_bundle(WHOLE, validate=False, us_core=version)) == version
+
+
+def test_the_command_offers_the_versions_there_are() -> None:
+    """The words of ``--us-core`` are those of the table."""
+    import argparse
+
+    parser = argparse.ArgumentParser()
+    verb.arguments(parser)
+
+    assert parser.parse_args(["x"]).us_core == us_core.DEFAULT
+    for version in us_core.CHOICES:
+        assert parser.parse_args(["x", "--us-core", version]).us_core == version
+    with pytest.raises(UnknownRelease):
+        to_bundle(WHOLE, us_core="5.0.1")
+
+
+def test_what_is_known_of_the_next_version_holds() -> None:
+    """9.0.0 (its sources, changes since 8.0.0): CarePlan.category is optional and the slice assess-plan gone.
+
+    Without the category a CarePlan of ours keeps 8.0.0 in everything else, so nothing rests on it.
+    """
+    bundle = to_bundle(WHOLE, validate=False)
+    for entry in bundle["entry"]:
+        if entry["resource"]["resourceType"] == "CarePlan":
+            assert "text" in entry["resource"]
+            del entry["resource"]["category"]
+
+    assert {(rule, place.rsplit(".", 1)[-1]) for rule, place in faults(bundle, "8.0.0")} == {
+        ("profile.min", "category")
+    }
