@@ -11,7 +11,7 @@ from fhircare.log import entry_from
 
 STEPS = ("made", "approved", "logged", "revised", "stopped", "proposed", "released")
 """What the plan is after each step: a draft, in force, in force with a day's log, revision 2, on hold after a
-blister (revision 3), a draft again (revision 4), and in force again."""
+blister (revision 3), on hold with a draft beside it (revision 4), and that in force."""
 
 
 def course(plan):

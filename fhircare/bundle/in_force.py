@@ -28,8 +28,8 @@ def careplans(source: Source) -> list[Node]:
     """Return the CarePlans of a bundle, the one in force first.
 
     One of ours comes before another's, a current one (draft, active, on hold) before one that is over, and
-    then the later revision. A draft that waits for approval counts: what it replaces is over already. Where
-    nothing is current, the last revision is what the bundle is about.
+    then the later revision. So a draft that waits for approval comes before the plan on hold that it is to
+    replace; and where nothing is current, the last revision is what the bundle is about.
     """
 
     def rank(one: Node) -> tuple[bool, bool, int, str]:

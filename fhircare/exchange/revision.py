@@ -48,7 +48,8 @@ def revision_of(careplan: Resource) -> int:
 def withdrawals(server: FhirServer, careplan: Resource, ours: Collection[str]) -> list[Withdrawal]:
     """Return what of earlier revisions on the server is still in force, and has to go unsaid by the bundle.
 
-    A bundle that was followed holds its earlier revisions itself, and says what has become of them.
+    A bundle that was followed holds its earlier revisions itself, and says what has become of them. A draft
+    waits for approval: it takes the place of earlier drafts, not of a plan that a clinician has approved.
 
     Args:
         server: The server.
@@ -68,10 +69,11 @@ def withdrawals(server: FhirServer, careplan: Resource, ours: Collection[str]) -
     mine = revision_of(careplan)
     if any(revision_of(row) > mine for row in plans):
         raise ServerRefused("already holds a later revision of this plan: nothing was sent")
+    ends = ("draft",) if careplan.get("status") == "draft" else CURRENT
     old = [
         row
         for row in plans
-        if revision_of(row) < mine and row.get("status") in CURRENT and f"CarePlan/{row['id']}" not in ours
+        if revision_of(row) < mine and row.get("status") in ends and f"CarePlan/{row['id']}" not in ours
     ]
     if not old:
         return []
