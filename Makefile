@@ -28,6 +28,7 @@ lint: .venv/tested
 # Rewrite the golden files and the example bundles, to be read before they are committed.
 golden: .venv/tested
 	$(BIN)/fhircare demo --bundles examples/bundles
+	$(BIN)/fhircare convert examples/bundles/anna-first-locking.json --fhir R5 -o examples/r5/anna-first-locking.json
 	$(BIN)/python -m tests.guide -o docs/guide.md
 	$(BIN)/pytest -q --golden-update
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import re
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+import fhircare
 from fhircare.bundle import dump, from_bundle, load, to_bundle
 from fhircare.errors import BundleError, UnknownRelease
 from fhircare.releases import RELEASES, as_dict, detect_release, release, to_models, validate_models
@@ -34,6 +37,17 @@ def test_r4b_may_stand_in_for_r4() -> None:
         ours |= {"id", "meta", "implicitRules", "language"}
         assert theirs - ours == set(), name
         assert ours - theirs == set(), name
+
+
+def test_no_other_room_builds_models() -> None:
+    """fhir.resources is imported by name at run time, where the import rule cannot see it."""
+    house = Path(fhircare.__file__).parent
+    naming = re.compile(
+        r"^\s*(from|import) fhir\b|import_module\(.*fhir\b|[\"']fhir\.resources", re.MULTILINE
+    )
+    found = {path for path in house.rglob("*.py") if naming.search(path.read_text(encoding="utf-8"))}
+
+    assert {path.relative_to(house).as_posix() for path in found} == {"releases/models.py"}
 
 
 def test_models_take_the_bundle_and_the_dict_stays_as_it_was() -> None:

@@ -177,10 +177,12 @@ class Turn:
         found = pairing(node, other) if self.to_r5 else pairing(other, node)
         places = found.by_r4 if self.to_r5 else found.by_r5
         home = kept.pulled(work, self.target, other) | self._from_meta(work, other)
+        fills = found.fills_r5 if self.to_r5 else found.fills_r4
         due = {places[name] for name in kept.elements(work) if name in places}
+        if not (due or home or fills):
+            return work
         back_places = found.by_r5 if self.to_r5 else found.by_r4
         due |= {back_places[name] for name in kept.elements(home) if name in back_places}
-        fills = found.fills_r5 if self.to_r5 else found.fills_r4
         own_fills = found.fills_r4 if self.to_r5 else found.fills_r5
         out: Json = {}
         keep: Json = {}
