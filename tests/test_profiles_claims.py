@@ -6,11 +6,12 @@ plans that hypothesis makes up. 9.0.0 is known by what it changes only.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 
 from fhircare.bundle import to_bundle, us_core
 from fhircare.check import _compiler, check
@@ -18,6 +19,7 @@ from fhircare.check.walk import Walk
 from fhircare.cli import plan as verb
 from fhircare.delivery import read_delivery
 from fhircare.errors import UnknownRelease
+from fhircare.follow.keep import approve
 from fhircare.planner import make_plan
 from tests.conformance.profiles import VERSIONS, against
 from tests.plans import whole_plan
@@ -81,7 +83,7 @@ def test_every_claim_is_proven_and_everything_provable_is_claimed(name: str, ver
     assert {profile for _, profile in unclaimed(bundle, version)} <= NEVER
 
 
-@settings(max_examples=12)
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 @given(plans())
 def test_claims_of_any_plan_are_proven(plan: Plan) -> None:
     """Whatever is unknown in a plan: no claim of the usual version goes too far."""
@@ -107,6 +109,17 @@ def test_the_version_can_be_read_back() -> None:
     """So that a plan followed on stays in the version it was written in."""
     for version in us_core.CHOICES:
         assert us_core.version_of(to_bundle(WHOLE, validate=False, us_core=version)) == version
+
+
+def test_a_plan_followed_on_stays_in_its_version() -> None:
+    """Approving a plan writes it again, and claims what the one before claimed."""
+    draft = next(plan for name, plan in PLANS.items() if name.startswith("anna"))
+    at = dt.datetime(2026, 11, 26, 9, tzinfo=dt.UTC)
+
+    for version in us_core.CHOICES:
+        approved = approve(to_bundle(draft, validate=False, us_core=version), "R. Okafor", at)
+        assert approved is not None
+        assert us_core.version_of(approved) == version
 
 
 def test_the_command_offers_the_versions_there_are() -> None:

@@ -64,10 +64,13 @@ def claim(profile: str, version: str = DEFAULT) -> list[str]:
 
 
 def version_of(bundle: Mapping[str, Any]) -> str:
-    """Return the US Core version that a bundle's resources claim, ``none`` when none does."""
+    """Return the US Core version that a bundle's resources claim, ``none`` when none does.
+
+    A claim that names no version is of the usual one.
+    """
     for resource in _resources(bundle.get("entry") or ()):
         for url in _claims(resource):
-            told = url.partition("|")[2]
+            told = url.partition("|")[2] or DEFAULT
             if url.startswith(BASE) and told in VERSIONS:
                 return told
     return NONE

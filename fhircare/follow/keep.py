@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from fhircare.bundle import read, to_bundle
+from fhircare.bundle import read, to_bundle, us_core
 from fhircare.bundle.history import Change, put_plan
 from fhircare.bundle.logbook import Resources, Taken, take_log
 from fhircare.bundle.recent import recent_log, without_log
 from fhircare.errors import BundleError, Fault
+from fhircare.follow.clinician import named, of_team
 from fhircare.follow.evidence import follow_rules
 from fhircare.follow.logged import WEEK, WINDOW, Logged
 from fhircare.follow.review import Review, review
 from fhircare.follow.revise import Revision, revision_of
 from fhircare.follow.taking import refuse_impossible
+from fhircare.plan.team import members
 from fhircare.planner.care import with_wear
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from fhircare.log import LogEntry
+    from fhircare.plan import Professional
+    from fhircare.plan import Plan
 
 Json = dict[str, Any]
 
@@ -51,7 +55,7 @@ def take(bundle: Mapping[str, Any], entries: Sequence[LogEntry]) -> Taken:
     """
     plan = read(without_log(Resources(bundle))).plan
     refuse_impossible(plan, entries)
-    return take_log(bundle, plan, entries)
+    return take_log(bundle, plan, named(plan, entries))
 
 
 def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
@@ -78,7 +82,7 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
     change = Change(
         at=written, on=on, reason=revision.reason, used=revision.used, attention=revision.attention
     )
-    grown = put_plan(bundle, revision.plan, to_bundle(revision.plan, validate=False), change)
+    grown = put_plan(bundle, revision.plan, _written(revision.plan, bundle), change)
     return Followed(seen, revision, grown)
 
 
@@ -88,16 +92,20 @@ def looked_back(resources: Resources, on: dt.date) -> Logged:
     return Logged.of(recent_log(resources, on, days=WINDOW, first_days=WEEK, pain_from=pain_from))
 
 
-def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
+def approve(
+    bundle: Mapping[str, Any], by: str, at: dt.datetime, *, new: Professional | None = None
+) -> Json | None:
     """Return the bundle with its plan approved: active, and no longer a proposal; None when it is already.
 
     Args:
         bundle: The bundle.
-        by: The clinician's name.
+        by: The clinician: a name or an identifier of somebody in the care team.
         at: When, with its offset.
+        new: Somebody who is not in the care team yet, to be added to it and to approve instead of ``by``.
 
     Raises:
         BundleError: When the plan is on hold after a stop, or is no longer in force.
+        PlanningError: When ``by`` is nobody in the care team, or may be several.
     """
     plan = read(bundle).plan
     if (plan.status, plan.intent) == ("active", "plan"):
@@ -111,7 +119,22 @@ def approve(bundle: Mapping[str, Any], by: str, at: dt.datetime) -> Json | None:
         )  # fmt: skip
     if plan.status not in ("draft", "active"):
         raise BundleError(Fault("CarePlan.status", "says the plan is over", "plan anew"))
+    if new is not None and not members(plan.professionals, str(new.name)):
+        plan = replace(plan, professionals=(*plan.professionals, new))
+    place = of_team(plan, by if new is None else str(new.name))
     care = replace(plan.care, tasks=with_wear(plan.care.tasks, worn=True))
     approved = replace(plan, status="active", intent="plan", stopped_since=None, care=care)
-    change = Change(at=at, on=at.date(), reason="A clinician has approved this plan.", by=by)
-    return put_plan(bundle, approved, to_bundle(approved, validate=False), change)
+    name = str(plan.professionals[place].name)
+    change = Change(
+        at=at,
+        on=at.date(),
+        reason="A clinician has approved this plan.",
+        by=name,
+        who=f"practitioner/{place}",
+    )
+    return put_plan(bundle, approved, _written(approved, bundle), change)
+
+
+def _written(plan: Plan, bundle: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a plan as a bundle that claims US Core in the version that the one before it does."""
+    return to_bundle(plan, validate=False, us_core=us_core.version_of(bundle))

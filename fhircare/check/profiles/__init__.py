@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from fhircare.check.compile import Compiler
     from fhircare.check.gather import Gathered
-    from fhircare.check.profiles.library import Library, Source
+    from fhircare.check.profiles.library import Given, Library
     from fhircare.check.report import Issue
     from fhircare.check.walk import Walk
 
@@ -50,7 +50,7 @@ class Against:
         packages: Packages to find profiles and value sets in, before those that come with us.
     """
 
-    def __init__(self, profiles: Sequence[str] = (), packages: Sequence[Source] = ()) -> None:
+    def __init__(self, profiles: Sequence[str] = (), packages: Sequence[Given] = ()) -> None:
         self.profiles, self.packages = tuple(profiles), tuple(packages)
         self._libraries: dict[str, Library] = {}
 
@@ -92,7 +92,7 @@ class Against:
         return any(wanted or o["url"].startswith(PREFIXES) for _, o, _ in gathered.extensions)
 
 
-def _fits(package: Source, release: str) -> bool:
+def _fits(package: Given, release: str) -> bool:
     told: tuple[str, ...] = getattr(package, "releases", ())
     return not told or any(one.startswith(VERSIONS.get(release, "")) for one in told)
 

@@ -36,6 +36,10 @@ class Source(Protocol):
 
     def get(self, url: str) -> Json | None: ...  # noqa: D102
 
+
+class Given(Source, Protocol):
+    """What a package given must offer besides: all its definitions, one after the other."""
+
     def __iter__(self) -> Iterator[Json]: ...
 
 
@@ -56,13 +60,11 @@ class Library:
         thorough: True to say also of codes of systems that nobody holds that they could not be looked up.
     """
 
-    def __init__(
-        self, compiler: Compiler, packages: Sequence[Source] = (), *, thorough: bool = False
-    ) -> None:
+    def __init__(self, compiler: Compiler, packages: Sequence[Given] = (), *, thorough: bool = False) -> None:
         self.thorough = thorough
         self.compiler, self.definitions = compiler, compiler.definitions
         self.sources: tuple[Source, ...] = (*packages, *shipped(self.definitions.release))
-        self._given = len(packages)
+        self._given = tuple(packages)
         self._profiles: dict[str, Profile | None] = {}
         self._sets: dict[tuple[str, str], ValueSet | None] = {}
         self._codes: Any = None
@@ -216,12 +218,12 @@ class Library:
             if self._codes is None:
                 from fhircare.check.profiles.expansion import Expansion
 
-                given = reversed(self.sources[: self._given])
-                self._codes = Expansion((one for each in given for one in each), self.definitions)
+                resources = (one for package in reversed(self._given) for one in package)
+                self._codes = Expansion(resources, self.definitions)
             found: ValueSet | None = self._codes.value_set(url)
             if found is not None:
                 return found
-        for source in self.sources[self._given :]:
+        for source in self.sources[len(self._given) :]:
             if isinstance(source, Shipped):
                 line = source.code_line(url)
                 if line is not None and line["kind"] == "set":
