@@ -17,7 +17,7 @@ blister (revision 3), on hold with a draft beside it (revision 4), and that in f
 def course(plan):
     """The bundle of a plan after each of ``STEPS``, by name, each as it would be read from its file."""
     first = plan.wear.days[0].on
-    by, zone = "Ruth Okafor", plan.written_at.tzinfo
+    by, zone = str(plan.prosthetist.name), plan.written_at.tzinfo
 
     def at(days, hour=20):
         return dt.datetime.combine(first + dt.timedelta(days=days), dt.time(hour), zone)

@@ -3,7 +3,8 @@
 =========================  =============================================================================
 log entry                  FHIR Observation
 =========================  =============================================================================
-the day and who wrote it   panel ``day-log``: effectiveDateTime, issued, performer, hasMember, note
+the day and who wrote it   panel ``day-log``: effectiveDateTime, issued, performer (what they are; then
+                           the Practitioner, of a clinician who gave a name), hasMember, note
 sessions[]                 ``wear-session`` each: valueQuantity minutes; components sitting, standing,
                            walking, skin, faded-after, site; device
 pain                       LOINC 72514-3, 0 to 10
@@ -26,6 +27,7 @@ from fhircare.bundle.datatypes import Json, extension, filled
 from fhircare.bundle.located import Node, choice
 from fhircare.bundle.narrative import facts, heading, narrative
 from fhircare.log import LogEntry, LogSession, Skin
+from fhircare.plan.team import members
 from fhircare.spec import terms
 
 if TYPE_CHECKING:
@@ -90,16 +92,23 @@ def _write(draft: Draft, key: str, entry: LogEntry, status: str, body: Json) -> 
         "subject": draft.subject,
         "effectiveDateTime": entry.on.isoformat(),
         "issued": entry.written_at.isoformat(),
-        "performer": [_performer(draft, entry.author)],
+        "performer": _performers(draft, entry),
         **{name: value for name, value in body.items() if name not in ("extension", "basedOn", "code")},
     }
     return draft.add("Observation", key, filled(whole), text=said)
 
 
-def _performer(draft: Draft, author: str) -> Json:
+def _performers(draft: Draft, entry: LogEntry) -> list[Json]:
+    """Return who wrote an entry: what they are first, then, of a clinician who gave a name, which one."""
+    team = draft.plan.professionals
     keys = {"patient": "patient", "caregiver": "caregiver", "clinic": "clinic"}
-    known = draft.made.get(keys.get(author, ""), {})
-    return {**known, "display": terms.display("log-author", author)}
+    therapist = next((n for n, one in enumerate(team) if one.role == "physical-therapist"), None)
+    key = keys.get(entry.author, "" if therapist is None else f"role/{therapist}")
+    found = [{**draft.made.get(key, {}), "display": terms.display("log-author", entry.author)}]
+    if entry.by:
+        place = next(iter(members(team, entry.by)), None)
+        found.append({**draft.made.get(f"practitioner/{place}", {}), "display": entry.by})
+    return found
 
 
 def _members(draft: Draft, entry: LogEntry, asked: Asked | None) -> Iterator[tuple[str, Json]]:
@@ -196,6 +205,7 @@ def read_entry(source: Source, panel: Node) -> LogEntry | None:
         on=on,
         written_at=written,
         author=author,
+        by=(panel.items("performer")[1].text("display").value if len(panel.items("performer")) > 1 else ""),
         sessions=tuple(_read_session(one) for one in members if _is(one, "wear-session")),
         pain=next((_number(one) for one in members if _measures(one, "pain")), None),
         ply_morning=ply.get("morning"),

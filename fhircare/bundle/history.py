@@ -56,6 +56,7 @@ class Change:
         reason: Why, in a sentence for the clinic.
         used: Days whose log it rests on.
         by: Who decided; "" for a proposal of the rules.
+        who: The key of their Practitioner in the plan, such as ``practitioner/0``; "" for none.
         attention: What the clinic must look at today, in a sentence; "" for nothing.
     """
 
@@ -64,6 +65,7 @@ class Change:
     reason: str
     used: tuple[dt.date, ...] = ()
     by: str = ""
+    who: str = ""
     attention: str = ""
 
 
@@ -253,10 +255,11 @@ def _last_day(request: Json) -> str:
 
 def _write_origin(draft: Draft, bundle: Mapping[str, Any], change: Change) -> None:
     """Add the Provenance of a decision, or of an approval."""
-    who = {"display": change.by} if change.by else {"display": "fhircare, rules for following a plan"}
+    rules = {"display": "fhircare, rules for following a plan"}
+    who = {**draft.made.get(change.who, {}), "display": change.by} if change.by else rules
     clinic = draft.made.get("clinic")
     agent = {
-        "type": fhir.concept("", terms.coding("participant-type", "author")),
+        "type": fhir.concept("", terms.coding("participant-type", "verifier" if change.by else "author")),
         "who": who,
         "onBehalfOf": clinic,
     }

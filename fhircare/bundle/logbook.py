@@ -30,6 +30,7 @@ _LIVING = (
     ("Patient", "patient"), ("Organization", "clinic"), ("RelatedPerson", "caregiver"),
     ("Device", "prosthesis"), ("CarePlan", "plan"),
 )  # fmt: skip
+_CLINICIANS = (("Practitioner", "practitioner"), ("PractitionerRole", "role"))
 """What additions to a bundle refer to."""
 
 
@@ -119,7 +120,9 @@ def draft_on(bundle: Mapping[str, Any], plan: Plan) -> Draft:
     """Return an empty draft whose references lead to what the bundle holds already."""
     draft = Draft(plan)
     urls = {entry.get("fullUrl") for entry in bundle.get("entry", [])}
-    for kind, key in _LIVING:
+    team = range(len(plan.professionals))
+    people = [(kind, f"{key}/{n}") for n in team for kind, key in _CLINICIANS]
+    for kind, key in (*_LIVING, *people):
         url = draft.names.full_url(kind, key)
         if url in urls:
             draft.made[key] = {"reference": url}

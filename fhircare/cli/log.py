@@ -4,6 +4,8 @@ A session is --worn MINUTES, followed by what belongs to it: --skin, --faded-aft
 --walking, --site. --from takes a whole log: CSV, JSON, or a FHIR QuestionnaireResponse to the plan's
 Questionnaire. The same entry twice changes nothing; another one for the same day corrects the first.
 
+--author and --by say who is said to have written it; fhircare does not check who runs it.
+
   fhircare log bundle.json --day 2026-11-18 --worn 30 --skin clear --worn 30 --skin redness --faded-after 10
   fhircare log bundle.json --from week.csv
 
@@ -66,6 +68,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     source.add_argument("--day", type=bundles.day, metavar="DATE", help="the day, YYYY-MM-DD")
     source.add_argument("--from", dest="source", metavar="FILE", help="a whole log; - for standard input")
     parser.add_argument("--author", choices=get_args(Author), default="patient", help="who writes it")
+    parser.add_argument(
+        "--by", default="", metavar="NAME", help="which clinician: a name or identifier of the care team"
+    )
     parser.add_argument(
         "--written-at", type=bundles.moment, metavar="MOMENT", help="when it was written (usual: now)"
     )
@@ -152,6 +157,7 @@ def _entries(args: argparse.Namespace) -> Sequence[LogEntry]:
                 "on": args.day,
                 "written_at": written,
                 "author": args.author,
+                "by": args.by,
                 "sessions": args.sessions or [],
                 **told,
             }

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from fhircare.log import LogEntry
-    from fhircare.plan import Professional
-    from fhircare.plan import Plan
+    from fhircare.plan import Plan, Professional
 
 Json = dict[str, Any]
 

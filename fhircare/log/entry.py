@@ -49,6 +49,8 @@ class LogEntry(Part):
     """When it was written down, with its offset."""
     author: Author = "patient"
     """Who wrote it."""
+    by: str = ""
+    """The clinician who wrote it, by name or identifier; only with an author clinic or physical-therapist."""
     sessions: tuple[LogSession, ...] = ()
     """In the order of the day."""
     pain: Annotated[int, Ge(0), Le(10)] | None = None

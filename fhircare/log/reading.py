@@ -30,7 +30,7 @@ def columns() -> list[str]:
     """Return the CSV's column names, in the order of the log sheet."""
     own = [f.name for f in fields(LogEntry) if f.name != "sessions"]
     numbered = [f"{name}_{n}" for n in range(1, SESSIONS + 1) for name in _SESSION_FIELDS]
-    return [*own[:3], *numbered, *own[3:]]
+    return [*own[:4], *numbered, *own[4:]]
 
 
 def read_log(text: str, *, name: str = "") -> tuple[LogEntry, ...]:

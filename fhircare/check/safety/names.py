@@ -21,7 +21,7 @@ NAMES: dict[str, tuple[bool, dict[str, str]]] = {
     "http://terminology.hl7.org/CodeSystem/practitioner-role": (False, {"doctor": "Doctor"}),
     "http://terminology.hl7.org/CodeSystem/service-type": (False, {"585": "Prosthetics & Orthotics", "65": "Physiotherapy"}),
     "http://terminology.hl7.org/CodeSystem/v2-0276": (False, {"FOLLOWUP": "A follow up visit from a previous appointment"}),
-    "http://terminology.hl7.org/CodeSystem/provenance-participant-type": (False, {"author": "Author"}),
+    "http://terminology.hl7.org/CodeSystem/provenance-participant-type": (False, {"author": "Author", "verifier": "Verifier"}),
     "http://terminology.hl7.org/CodeSystem/v3-DataOperation": (False, {"CREATE": "create", "UPDATE": "revise"}),
     "http://terminology.hl7.org/CodeSystem/v3-ActReason": (False, {"HTEST": "test health data"}),
     "http://hl7.org/fhir/us/core/CodeSystem/us-core-category": (False, {"functional-status": "Functional Status"}),
