@@ -242,6 +242,33 @@ def test_what_carries_an_unknown_modifier_is_never_told() -> None:
     assert "Care plan: nothing of it is shown" in _text("modified-plan", "clinic")
 
 
+def test_another_s_matter_is_not_told_even_where_nobody_is_in_the_bundle() -> None:
+    """The bundle holds no Patient: what points to another than the plan does is named, not shown."""
+
+    def goal(number: str, whose: str) -> dict[str, Any]:
+        said = {"text": f"Goal of {whose}"}
+        subject = {"reference": f"Patient/{whose}"}
+        return {
+            "resourceType": "Goal", "id": number, "lifecycleStatus": "active", "description": said,
+            "subject": subject,
+        }  # fmt: skip
+
+    plan = {
+        "resourceType": "CarePlan", "id": "c", "status": "active", "intent": "plan",
+        "subject": {"reference": "Patient/mina"},
+        "goal": [{"reference": "Goal/1"}, {"reference": "Goal/2"}],
+    }  # fmt: skip
+    entries = [{"resource": one} for one in (plan, goal("1", "mina"), goal("2", "oskar"))]
+    reading = read({"resourceType": "Bundle", "type": "collection", "entry": entries})
+    page = " ".join(str(render(reading, "txt")).split())
+
+    assert "Goal of mina" in page
+    assert "Goal of oskar" not in page
+    assert [(one.path, one.reason) for one in reading.unread] == [
+        ("Bundle.entry[2].resource", "is about somebody else")
+    ]
+
+
 def test_a_part_of_a_resource_is_not_told_as_the_whole() -> None:
     """A summary that a server cut short (SUBSETTED) may lack what turns it round: named, not shown."""
     document = _document("timings")

@@ -52,6 +52,7 @@ def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
             told, and nothing is told to do.
         patient: The plan's person, None when the bundle does not hold them.
     """
+    source.person = person_pointed_to(source)
     documents = [
         one for one in source.resources if one.kind == "Composition" and _valid(source, one, patient)
     ]
@@ -253,8 +254,7 @@ def _unusable(source: Source, one: Node) -> bool:
 
 def _elsewhere(source: Source, subject: Node) -> bool:
     """Tell whether somebody is not the one whom the plan points to, where the bundle holds neither."""
-    ours = person_pointed_to(source)
-    return bool(ours) and subject.word("reference") not in {ours, ""}
+    return bool(source.person) and subject.word("reference") not in {source.person, ""}
 
 
 def _pointed(source: Source, references: list[Node], kind: str, patient: Node | None) -> tuple[Item, ...]:

@@ -8,9 +8,9 @@ say they only repeat their resource, and the rest of an element that was told (t
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from fhircare.bundle.belonging import person_pointed_to
 from fhircare.bundle.located import Node
 from fhircare.bundle.source import Unread
 from fhircare.bundle.told import strangers
@@ -83,13 +83,20 @@ def unread_of(source: Source, told: frozenset[str]) -> tuple[Unread, ...]:
         noted.setdefault(one.path, one.reason)
     whole = [Unread(path, reason) for path, reason in noted.items() if path == source.root.path]
     noted.pop(source.root.path, None)
-    return (*whole, *(Unread(place, _reason(place, noted)) for place in leftover(source, told)))
+    order = sorted(noted)
+    return (*whole, *(Unread(place, _reason(place, noted, order)) for place in leftover(source, told)))
 
 
-def _reason(place: str, noted: dict[str, str]) -> str:
+def _reason(place: str, noted: dict[str, str], order: list[str]) -> str:
     """Return what was noted of a place, else just below it; not what was noted of all around it."""
-    below = [path for path in noted if path.startswith((f"{place}.", f"{place}["))]
-    return noted.get(place) or noted.get(min(below, key=len, default=""), _NO_PLACE)
+    if place in noted:
+        return noted[place]
+    below = []
+    for mark in (".", "["):
+        at = bisect_left(order, place + mark)
+        if at < len(order) and order[at].startswith(place + mark):
+            below.append(order[at])
+    return noted[min(below, key=len)] if below else _NO_PLACE
 
 
 class _Sweep:
@@ -98,7 +105,7 @@ class _Sweep:
     def __init__(self, source: Source, told: frozenset[str]) -> None:
         self.source = source
         self.told = told
-        self.persons = {person_pointed_to(source)} - {""}
+        self.persons = {source.person} - {""}
 
     def over(self, value: Any, path: str, holder: Node | None) -> _Found:
         """Look at a place and all below it; ``holder`` is the resource that it may point into."""

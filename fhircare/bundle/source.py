@@ -26,6 +26,12 @@ class Unread:
 class Source:
     """The resources of a bundle, or a resource by itself.
 
+    Attributes:
+        root: The bundle or CarePlan.
+        unread: What was left aside so far.
+        resources: The resources, in order.
+        person: The reference by which the plan names its person, once somebody has asked; "" before.
+
     Raises:
         BundleError: For what is neither a Bundle nor a CarePlan.
     """
@@ -40,6 +46,7 @@ class Source:
             )
         self.root = Node(document, str(kind))
         self.unread: list[Unread] = []
+        self.person = ""
         self.resources: list[Node] = []
         self._by_name: dict[str, Node] = {}
         if kind == "Bundle":
