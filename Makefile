@@ -60,6 +60,7 @@ conformance: .venv/tested
 # The exchange against two real FHIR servers on loopback, fetched at their pinned versions; needs Node.js, a JDK
 # of 17 or later, and Maven. What cannot be fetched is left out and said; in CI (CI set) that is an error.
 test-servers: .venv/tested
+	@sh .ci/system servers
 	$(BIN)/python -m tests.servers.launch
 	$(BIN)/pytest -q -rs tests/servers/real.py
 

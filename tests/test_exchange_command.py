@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 
 import pytest
@@ -12,7 +13,7 @@ from tests.courses import example_course, standing
 from tests.servers.serve import serve
 from tests.servers.stub import Stub
 
-COURSE = "anna-first-locking"
+COURSE, OTHER = "anna-first-locking", "ben-replacement-socket"
 
 
 @pytest.fixture
@@ -107,7 +108,7 @@ def test_a_folder_of_which_one_went_nowhere(places, home, file, capsys):
     """Of a folder, what went somewhere goes again; what never did is named, and the exit code says so."""
     folder = home / "plans"
     folder.mkdir()
-    for name in (COURSE, "ben-replacement-socket"):
+    for name in (COURSE, OTHER):
         (folder / f"{name}.json").write_text(dump(example_course(name)["approved"]), encoding="utf-8")
     assert main(["send", str(folder / f"{COURSE}.json"), "--to", "hospital", "--no-pdf"]) == 0
     capsys.readouterr()
@@ -115,7 +116,7 @@ def test_a_folder_of_which_one_went_nowhere(places, home, file, capsys):
     assert main(["send", str(folder), "--no-pdf"]) == 1
 
     said = capsys.readouterr()
-    assert "ben-replacement-socket.json: went nowhere before, and was not sent" in said.err
+    assert f"{OTHER}.json: went nowhere before, and was not sent" in said.err
     assert "read back, as sent" in said.out
     assert len(places["hospital"].of("CarePlan")) == 1
 
@@ -194,3 +195,24 @@ def test_goals_taken_from_a_server_into_a_revised_plan(places, file, capsys):
 
     assert main(["goals", "take", "therapist", "--into", file("revised")]) == 0
     assert "new       7" in capsys.readouterr().out
+
+
+class _Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_bar_for_many_on_a_terminal(places, home, monkeypatch, terminal):
+    """Two plans on a terminal: a bar that goes to 2/2; in a pipe nothing of it; both arrive."""
+    screen = _Terminal() if terminal else io.StringIO()
+    monkeypatch.setattr("sys.stderr", screen)
+    folder = home / "plans"
+    folder.mkdir()
+    lines = [json.dumps(json.loads(dump(example_course(name)["approved"]))) for name in (COURSE, OTHER)]
+    (folder / "all.ndjson").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+    assert main(["send", str(folder), "--to", "hospital", "--no-pdf", "--workers", "2"]) == 0
+
+    assert ("2/2" in screen.getvalue()) is terminal
+    assert len(places["hospital"].of("CarePlan")) == 2

@@ -122,7 +122,7 @@ def test_an_unknown_destination():
 
     with pytest.raises(InputError, match="known: here"):
         choose("hospital", known)
-    with pytest.raises(InputError, match="auth: is missing"):
+    with pytest.raises(InputError, match="--to: is an address that says not how to prove who we are"):
         choose("https://fhir.hospital.example", known)
 
 

@@ -259,3 +259,18 @@ def test_nothing_to_do_is_said(world):
     send(world.server(), small_plan())
 
     assert dry_run(world.server(), small_plan()).as_text() == "nothing to send: the server has it all"
+
+
+def test_the_report_says_what_was_done_and_of_the_rest_how_many(world):
+    """As text: counts in words, a line for each resource that was touched, none for those left alone."""
+    first = send(world.server(), small_plan(), destination="hospital").as_text().splitlines()
+    again = send(world.server(), small_plan(), destination="hospital").as_text()
+
+    assert first[0] == "hospital: 12 created; read back, as sent"
+    assert first[1:4] == [
+        "  created   Organization/r1",
+        "  created   Patient/r2",
+        "  created   Practitioner/r3",
+    ]
+    assert len(first) == 13
+    assert again == "hospital: 7 unchanged, 5 kept as it is there; read back, as sent"

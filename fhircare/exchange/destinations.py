@@ -118,7 +118,11 @@ def choose(name: str, known: dict[str, Destination]) -> Destination:
             Fault("--to", "is no destination known", f"known: {listed}; see `fhircare send --help`")
         )
     same = [d for d in known.values() if d.base == name.rstrip("/")]
-    return same[0] if same else Destination(name=name.rstrip("/"), base=base_url(name, "--to"))
+    base = base_url(name, "--to")
+    if not same and not is_loopback(base):
+        mend = "add it to the destinations file, with auth; see `fhircare send --help`"
+        raise InputError(Fault("--to", "is an address that says not how to prove who we are", mend))
+    return same[0] if same else Destination(name=name.rstrip("/"), base=base)
 
 
 def connect(destination: Destination) -> Transport:

@@ -13,6 +13,13 @@ if TYPE_CHECKING:
 
 Outcome = Literal["created", "updated", "unchanged", "kept", "withdrawn"]
 """kept: not ours to change, or changed there by somebody else since; withdrawn: of an earlier revision."""
+_IN_WORDS: dict[Outcome, str] = {
+    "created": "created",
+    "updated": "updated",
+    "withdrawn": "withdrawn",
+    "unchanged": "unchanged",
+    "kept": "kept as it is there",
+}
 Way = Literal["transaction", "single", "document"]
 
 
@@ -75,17 +82,17 @@ class SendReport:
         }
 
     def as_text(self) -> str:
-        """Return it as lines to read."""
-        told = (
-            ", ".join(f"{number} {outcome}" for outcome, number in sorted(self.counts.items())) or "nothing"
-        )
+        """Return it as lines to read: what was done to which, and of the rest how many."""
+        counts = self.counts
+        told = ", ".join(f"{counts[one]} {words}" for one, words in _IN_WORDS.items() if one in counts)
         lines = [
-            f"{self.destination}: {told}; " + ("read back, as sent" if self.verified else "not all as sent")
+            f"{self.destination}: {told or 'nothing'}; "
+            + ("read back, as sent" if self.verified else "not all as sent")
         ]
         lines += [
             f"  {e.outcome:<9} {e.reference or e.kind}" + (f"  ({e.note})" if e.note else "")
             for e in self.entries
-            if e.outcome != "unchanged" or e.note
+            if e.outcome not in ("unchanged", "kept") or e.note
         ]
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
 
