@@ -4,19 +4,25 @@ outside.
 
 from __future__ import annotations
 
+import ctypes
 import dataclasses
 import functools
 import io
 import re
+import shutil
+import tempfile
+from pathlib import Path
 from typing import Any
 
 import pypdf
+import pypdfium2
 import pytest
 
 from fhircare.errors import TemplateError
 from fhircare.render import render
 from fhircare.render.markup import sheet_of
 from fhircare.render.pdf import pdf
+from fhircare.render.templates import folders
 from tests.conftest import reading_of
 from tests.test_render_patient import changed
 
@@ -175,19 +181,21 @@ def test_no_row_of_the_day_table_is_cut(country: str) -> None:
 
 
 def test_large_print_is_18_points_or_more() -> None:
-    """No letter of a large-print page is smaller; the words inside drawings are measured with the
-    drawings.
+    """No word of the large-print file is smaller, those in drawings and at the foot of sheets included; only
+    the numbers of a drawing's panels may be.
     """
-    sizes: dict[float, str] = {}
+    small = []
+    for number, sheet in enumerate(pypdfium2.PdfDocument(made(DIEGO)), start=1):
+        letters = sheet.get_textpage()
+        for index in range(letters.count_chars()):
+            matrix = pypdfium2.raw.FS_MATRIX()
+            pypdfium2.raw.FPDFText_GetMatrix(letters.raw, index, ctypes.byref(matrix))
+            size = pypdfium2.raw.FPDFText_GetFontSize(letters.raw, index) * matrix.d
+            letter = letters.get_text_range(index, 1)
+            if letter.strip() and not letter.isdigit() and size < 17.95:
+                small.append((number, letter, size))
 
-    def note(text: str, _cm: Any, matrix: Any, _font: Any, size: float) -> None:
-        if text.strip():
-            sizes[round(abs(size * matrix[3]), 1)] = text
-
-    for page in opened(DIEGO).pages[4:8]:
-        page.extract_text(visitor_text=note)
-
-    assert min(sizes) >= 18  # points: WeasyPrint scales its CSS pixels of 0.75 pt in the page's own matrix
+    assert small == []
 
 
 @pytest.mark.parametrize(
@@ -272,3 +280,52 @@ def test_a_letter_without_a_shape_becomes_a_question_mark() -> None:
     text = pypdf.PdfReader(io.BytesIO(made)).pages[0].extract_text()
     assert "Ann" in text
     assert "Lee" in text
+
+
+HEBREW = "\u05de\u05d9\u05dc\u05d4"  # a word whose letters stand from right to left
+
+
+@functools.cache
+def from_right_to_left() -> pypdfium2.PdfDocument:
+    """Anna's page in a language made up for this test: Hebrew words in drawings, ramp and a heading."""
+    with tempfile.TemporaryDirectory() as folder:
+        words = Path(folder) / "words" / "he"
+        shutil.copytree(folders()[0] / "words" / "en", words)
+        for catalog in words.rglob("*.po"):
+            text = catalog.read_text(encoding="utf-8")
+            text = re.sub(
+                r'(msgid "(?:drawing\.word|ramp\.axis)\.[^"]*"\nmsgstr ")[^"]*"', rf'\1{HEBREW}"', text
+            )
+            text = text.replace('msgstr "Today and', f'msgstr "{HEBREW} Today and')
+            catalog.write_text(text, encoding="utf-8")
+        made = render(reading_of(ANNA), "pdf", language="he", clinic_templates=folder)
+    return pypdfium2.PdfDocument(bytes(made))  # type: ignore[arg-type]
+
+
+def test_letters_stand_from_right_to_left_also_in_drawings() -> None:
+    """UAX #9: in headings, drawings and the ramp each letter of a Hebrew word is left of the one before."""
+    seen = 0
+    for sheet in from_right_to_left():
+        letters = sheet.get_textpage()
+        text = letters.get_text_range()
+        assert HEBREW[::-1] not in text
+        boxes = [letters.get_charbox(index) for index in range(letters.count_chars())]
+        signs = [letters.get_text_range(index, 1) for index in range(letters.count_chars())]
+        for at in range(len(signs) - 3):
+            if "".join(signs[at : at + 4]) == HEBREW:
+                seen += 1
+                lefts = [box[0] for box in boxes[at : at + 4]]
+                assert lefts == sorted(lefts, reverse=True)
+    assert seen >= 5
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_the_words_of_drawings_are_in_the_page_s_letters(large: Any) -> None:
+    """One family of fonts in the whole file, drawings and ramp included."""
+    data = bytes(render(reading_of(ANNA), "pdf", large_print=large))  # type: ignore[arg-type]
+    names = set()
+    for page in pypdf.PdfReader(io.BytesIO(data)).pages:
+        for font in page["/Resources"].get("/Font", {}).values():  # type: ignore[union-attr]
+            names.add(str(font.get_object()["/BaseFont"]).split("+")[-1].split("-")[0])
+
+    assert len(names) == 1

@@ -3,7 +3,8 @@
 A node is a string, or ``{"t": tag, "c": [classes], "k": [children]}`` with what else the printer asks for:
 ``href``, ``lang``, ``dir``, ``span`` (columns of a cell), ``row`` (a row's header), ``width`` (of a column,
 in parts of a hundred), ``letters`` (how many, when they are many), ``flow`` (holds words, not blocks), and
-for a drawing ``svg`` and ``alt``. White space is collapsed as CSS does it (CSS Text Level 3, section 4.1).
+for a drawing ``svg``, ``alt`` and ``wide`` (its width in its own units). White space is collapsed as CSS does
+it (CSS Text Level 3, section 4.1).
 """
 
 from __future__ import annotations
@@ -166,7 +167,10 @@ def _drawing(svg: str) -> dict[str, Any]:
     if "xmlns=" not in svg:
         svg = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
     alt = html.unescape(title[1]) if title else ""
-    return {"t": "svg", "c": (kind[1] if kind else "").split(), "k": [], "svg": svg, "alt": alt}
+    box = re.search(r'viewBox="\S+ \S+ ([\d.]+)', svg)
+    wide = float(box[1]) if box else 0.0
+    classes = (kind[1] if kind else "").split()
+    return {"t": "svg", "c": classes, "k": [], "svg": svg, "alt": alt, "wide": wide}
 
 
 def _blocks(nodes: list[Node]) -> list[Node]:

@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     from fhircare.render.view.wear import DayView, WearView
     from fhircare.render.words import Words
 
-WIDTH, HEIGHT = 640, 250
+WIDTH, HEIGHT, HEIGHT_LARGE = 640, 250, 300
 """Size of the picture in its own units; it scales to the page."""
-RIGHT, TOP = 6, 30
-"""Room at the right edge and at the top."""
+RIGHT = 6
+"""Room at the right edge."""
 FONT, FONT_LARGE = 15, 23
 """Size of the letters: 12 and 18 points when the picture is as wide as the text of a printed page."""
 
@@ -62,8 +62,8 @@ class RampView:
     font: int
     left: int
     base: int
+    height: int
     width: int = WIDTH
-    height: int = HEIGHT
 
 
 def ramp_view(wear: WearView, words: Words, *, large: bool = False) -> RampView:
@@ -75,11 +75,12 @@ def ramp_view(wear: WearView, words: Words, *, large: bool = False) -> RampView:
         large: True for large print: larger letters, fewer of them.
     """
     font = FONT_LARGE if large else FONT
-    left, base = round(font * 2.3), HEIGHT - round(font * 2.7)
+    height = HEIGHT_LARGE if large else HEIGHT
+    left, base, top = round(font * 2.3), height - round(font * 2.7), round(font * 2.2)  # the word, then 15
     hours = max(2, math.ceil(max(day.minutes for day in wear.days) / 60))
     step = next(step for step in (1, 2, 3, 4, 6) if hours <= step * 6)
     top_hours = math.ceil(hours / step) * step
-    scale = (base - TOP) / (top_hours * 60)
+    scale = (base - top) / (top_hours * 60)
     room = (WIDTH - left - RIGHT) / len(wear.days)
     every = next(every for every in (1, 2, 5, 7, 14, 28, len(wear.days)) if room * every >= font * 1.4)
     place = _Place(left, base, room, scale, every, labels=room >= font * 3)
@@ -94,8 +95,9 @@ def ramp_view(wear: WearView, words: Words, *, large: bool = False) -> RampView:
         first=worn[0].total, start=worn[0].date, last=worn[-1].total, end=worn[-1].date,
     )  # fmt: skip
     return RampView(
-        bars=bars, lines=lines, sessions=wear.columns, describe=describe, font=font, left=left, base=base
-    )
+        bars=bars, lines=lines, sessions=wear.columns, describe=describe,
+        font=font, left=left, base=base, height=height,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
