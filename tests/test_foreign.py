@@ -6,21 +6,16 @@ import json
 from decimal import Decimal
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 from pypdf import PdfReader
 
 from fhircare.bundle import Reading, read
 from fhircare.check import check
-from fhircare.cli import main
-from fhircare.cli.reading import reading
 from fhircare.errors import TemplateError
 from fhircare.render import READERS, calendar, render
 from fhircare.render.templates import text_of
-
-if TYPE_CHECKING:
-    from tests.golden import Golden
 
 FOLDER = Path(__file__).parent / "data" / "foreign"
 OURS = sorted(path.stem for path in FOLDER.glob("*.json"))
@@ -338,52 +333,3 @@ def test_spanish_words_the_frame_and_keeps_the_senders_text() -> None:
     assert "Deténgase y llame a su clínica el mismo día" in page
     assert "Lo que esta página no pudo leer" in page
     assert "Bridge on the back; Estado: previsto" in page
-
-
-@pytest.mark.parametrize("form", ["document", "reference"])
-def test_no_fhir_is_written_in_the_name_of_another_system(
-    form: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """--as document and --as reference are for our own plans; for another's they are refused in words."""
-    made = tmp_path / "page.json"
-    with pytest.raises(SystemExit) as stopped:
-        main(["render", str(FOLDER / "inline-details.json"), "-o", str(made), "--as", form])
-
-    assert stopped.value.code == 2
-    assert "--as is for plans of ours" in capsys.readouterr().err
-    assert not made.exists()
-
-
-def test_a_plan_in_r5_is_told_as_one_in_r4_is(tmp_path: Path) -> None:
-    """R5's planned activity, instruction list, custodian and contacts; what R4 has no place for is named.
-
-    Places are told as the file has them: the list of what was not read speaks of R5's elements.
-    """
-    page = tmp_path / "page.txt"
-    assert main(["render", str(FOLDER / "r5" / "release-5.json"), "-o", str(page), "--for", "clinic"]) == 0
-    text = " ".join(page.read_text("utf-8").split())
-
-    for said in (
-        "Harbor Physiotherapy: +1 555 555 0171",
-        "Stand at the sink; State: in use; How: Hold on with both hands.; When: 2 times a day, for 5 minutes",
-        "Walk to the shop; State: being worked on; Whose wish: Eva Lind",
-        "Care plan, in part. Not shown: addresses, concept",
-        "Bundle.entry[5].resource.addresses[0].concept",
-        "Use of a device: nothing of it is shown",
-    ):
-        assert said in text
-    assert "Weak after illness" not in text
-    assert "Walking frame" not in text
-    shown = reading(str(FOLDER / "r5" / "release-5.json")).guest
-    assert shown is not None
-    told = {fact.element: fact.told.path for fact in shown.parts["do"][0].facts}
-    assert told["patientInstruction"].endswith("resource.patientInstruction[0].instructionMarkdown")
-    assert shown.about is not None
-    assert shown.about.facts[-1].told.path == "Bundle.entry[1].resource.name"
-
-
-@pytest.mark.parametrize("name", ["inline-details", "summary-document"])
-def test_golden_pages(name: str, golden: Golden) -> None:
-    """Pages a person has read and found right."""
-    golden.same(f"foreign/{name}.patient.txt", str(render(_reading(name), "txt")))
-    golden.same(f"foreign/{name}.clinic.txt", str(render(_reading(name), "txt", "clinic")))
