@@ -77,7 +77,7 @@ def build_npm(say=say):
 
 def build_hapi(say=say):
     """Fetch what the HAPI server is made of, and compile it; return its folder."""
-    _installed("hapi", "a JDK and Maven", "java", "javac", "mvn")
+    _installed("hapi", "a JDK with Maven", "java", "javac", "mvn")
     home, source = BUILD / "hapi", HERE / "hapi"
     classpath = home / "classpath.txt"
     goals = ["compile", "dependency:build-classpath", f"-Dmdep.outputFile={classpath}"]
