@@ -40,6 +40,8 @@ have, where the other says nothing like it."""
 
 DATATYPE = "_datatype"
 """The extension that says which of several types a value has, where its name cannot."""
+VALUE = "value"
+"""The extension beside it that holds a primitive of a type that the target does not know, as text."""
 
 
 class InexpressibleError(ValueError):
@@ -105,17 +107,14 @@ def read(extensions: Iterable[Any], release: str, node: str) -> tuple[Json, list
 
 def _write_one(url: str, slot: Slot, value: Any, beside: Any, source: str, target: str) -> Json:
     made: Json = {"url": url}
+    kind = [{"url": DATATYPE, "valueString": slot.type}] if slot.name != slot.element else []
     if slot.type in extension_types(target):
-        key = f"value{slot.type[0].upper()}{slot.type[1:]}"
-        if value is not None:
-            made[key] = value
-        if beside is not None:
-            made[f"_{key}"] = beside
-        return made
+        return made | _value(slot.type, value, beside)
     if slot.node == RESOURCE:
         raise InexpressibleError
     if not slot.node:  # a primitive that the target does not know
-        return made | ({"valueString": str(value)} if value is not None else {})
+        said = _value("string", value, beside)
+        return made | ({"extension": [*kind, {"url": VALUE, **said}]} if kind else said)
     if value is None:
         return made
     if not isinstance(value, dict):
@@ -123,12 +122,18 @@ def _write_one(url: str, slot: Slot, value: Any, beside: Any, source: str, targe
     if "id" in value:
         made["id"] = value["id"]
     inner = [
-        *([{"url": DATATYPE, "valueString": slot.type}] if slot.name != slot.element else ()),
+        *kind,
         *_children(value, slot, source, target),
         *value.get("extension", ()),
         *({"url": "modifierExtension", "extension": [one]} for one in value.get("modifierExtension", ())),
     ]
     return made | ({"extension": inner} if inner else {})
+
+
+def _value(kind: str, value: Any, beside: Any) -> Json:
+    key = f"value{kind[0].upper()}{kind[1:]}"
+    found = {key: value, f"_{key}": beside}
+    return {name: one for name, one in found.items() if one is not None}
 
 
 def _children(value: Json, slot: Slot, source: str, target: str) -> list[Json]:
@@ -139,13 +144,19 @@ def _children(value: Json, slot: Slot, source: str, target: str) -> list[Json]:
 
 def _read_one(extension: Json, element: str, release: str, node: str, kept: Json) -> bool:
     """Put one extension's element into ``kept``; False when the release has no such element."""
-    value_key = next((key for key in extension if key.startswith("value")), "")
-    beside_key = next((key for key in extension if key.startswith("_value")), "")
     slots = [slot for slot in shape(release, node).values() if slot.element == element]
     if not slots:
         return False
-    kind = (value_key or beside_key[1:])[5:] or _datatype(extension)
-    slot = next((one for one in slots if one.name == element + kind), slots[0])
+    kind = _datatype(extension)
+    inside = [
+        one for one in extension.get("extension", ()) if isinstance(one, dict) and one.get("url") == VALUE
+    ]
+    if kind and inside:
+        extension = inside[0]
+    value_key = next((key for key in extension if key.startswith("value")), "")
+    beside_key = next((key for key in extension if key.startswith("_value")), "")
+    name = element + (kind or (value_key or beside_key[1:])[5:])
+    slot = next((one for one in slots if one.name.lower() == name.lower()), slots[0])
     value: Any = extension.get(value_key) if value_key else None
     if not value_key and slot.node and slot.node != RESOURCE:
         value = _object(extension, release, slot.node)

@@ -128,7 +128,7 @@ class Turn:
             else:
                 self._note(f"{path}.{name}", "left", f"is not what {self.source} has there")
                 odd[name] = value
-        turned = self._through_lenses(work, node, other, path) if other else work
+        turned = self._through_lenses(work, body, (node, other), path) if other else work
         return self._with_odd(turned, odd, path)
 
     def _with_odd(self, turned: Json, odd: Json, path: str) -> Json:
@@ -173,7 +173,8 @@ class Turn:
 
     # --------------------------------------------------------------------------------------- lenses
 
-    def _through_lenses(self, work: Json, node: str, other: str, path: str) -> Json:
+    def _through_lenses(self, work: Json, body: Json, nodes: tuple[str, str], path: str) -> Json:
+        node, other = nodes
         found = pairing(node, other) if self.to_r5 else pairing(other, node)
         places = found.by_r4 if self.to_r5 else found.by_r5
         home = kept.pulled(work, self.target, other) | self._from_meta(work, other)
@@ -205,7 +206,7 @@ class Turn:
             if not self._said(element, other, out) and not self._missing(fill, found, work, node):
                 out |= fill
         if keep:
-            self._keep(out, keep, node, path)
+            self._keep(out, {name: self._whole(name, keep, body, node) for name in keep}, node, path)
         return out
 
     def _said(self, element: str, other: str, out: Json) -> bool:
@@ -246,7 +247,6 @@ class Turn:
         return result, bare
 
     def _keep(self, out: Json, part: Json, node: str, path: str, *, tell: bool = True) -> None:
-        part = {name: self._whole(name, value, node, path) for name, value in part.items()}
         try:
             made = kept.write(part, self.source, self.target, node)
         except kept.InexpressibleError:
@@ -266,13 +266,17 @@ class Turn:
             name = "modifierExtension" if kept.is_modifier(one) else "extension"
             holder[name] = [*holder.get(name, ()), one]
 
-    def _whole(self, name: str, value: Any, node: str, path: str) -> Any:
-        """Return a value that is to be kept; what a rule was to say is turned now."""
+    def _whole(self, name: str, part: Json, body: Json, node: str) -> Any:
+        """Return a value as it is to be kept: in the source's elements, the values in them turned."""
         slot = shape(self.source, node).get(name)
-        if slot is None or f"{node}.{slot.element}" not in APART:
-            return value
-        mine = counterpart(slot.node, to_r5=self.to_r5)
-        return self._value(value, slot, mine if shape(self.target, mine) else "", f"{path}.{name}")
+        if slot is None or not slot.node or slot.node == RESOURCE:
+            return part[name]
+        apart = f"{node}.{slot.element}" in APART
+        if not apart and "." not in slot.node:
+            return part[name]
+        mine = counterpart(slot.node, to_r5=self.to_r5) if apart else ""
+        quiet = Turn(self.source, self.target)
+        return quiet._value(body[name], slot, mine if shape(self.target, mine) else "", "")
 
     def _from_meta(self, work: Json, other: str) -> Json:
         """Take what is kept for a resource without extensions of its own (Bundle, Binary) out of its meta."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from fhircare.releases.lens import Lens, listed, names_of
+from fhircare.releases.lens import Lens, listed, renamed
 
 if TYPE_CHECKING:
     from fhircare.releases.table import Json
@@ -159,10 +159,8 @@ def _item_there(part: Json) -> Json:
 def _item_back(part: Json) -> Json:
     plain = {name: value for name, value in part.items() if name.lstrip("_") != "answerConstraint"}
     if part.get("type") == "coding" or part.get("answerConstraint"):
-        names: set[str] = set(names_of("type"))
-        rest = {name: value for name, value in plain.items() if name not in names}
         free = part.get("answerConstraint") in {"optionsOrString", "optionsOrType"}
-        return {"type": "open-choice" if free else "choice"} | rest
+        return plain | {"type": "open-choice" if free else "choice"}
     return plain
 
 
@@ -178,6 +176,7 @@ RULES: dict[str, tuple[Lens, ...]] = {
     ),
     "DocumentReference.content": (Lens(("format",), ("profile",), _format_there, _format_back),),
     "DocumentReference.relatesTo": (_concept("code", _RELATION),),
+    "ImplementationGuide.definition.page": (renamed("nameUrl", "name"),),
     "Provenance": (Lens(("reason",), ("authorization",), _authorization_there, _authorization_back),),
     "Questionnaire.item": (Lens(_ITEM, (*_ITEM, "answerConstraint"), _item_there, _item_back),),
 }
