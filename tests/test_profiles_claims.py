@@ -117,7 +117,9 @@ def test_a_plan_followed_on_stays_in_its_version() -> None:
     at = dt.datetime(2026, 11, 26, 9, tzinfo=dt.UTC)
 
     for version in us_core.CHOICES:
-        approved = approve(to_bundle(draft, validate=False, us_core=version), "R. Okafor", at)
+        assert draft.prosthetist is not None
+        by = str(draft.prosthetist.name)
+        approved = approve(to_bundle(draft, validate=False, us_core=version), by, at)
         assert approved is not None
         assert us_core.version_of(approved) == version
 

@@ -52,6 +52,10 @@ class Shipped:
         """Return the canonicals of its profiles and extensions."""
         return list(self._lines.head["index"])
 
+    def holds(self, url: str) -> bool:
+        """Tell whether it has a StructureDefinition of this url."""
+        return url.startswith(self.prefix) and url in self._lines.head["index"]
+
     def get(self, url: str) -> Json | None:
         """Return a StructureDefinition by its url, None when there is none."""
         found: Json | None = self._lines.get(url) if url.startswith(self.prefix) else None

@@ -138,7 +138,8 @@ class Builder:
         profiles: dict[str, tuple[str, ...]] = {}
         usual = {name for ref in element.types for name in ref.profiles}
         for kind in draft.types():
-            urls = tuple(url for url in kind.get("profile", ()) if url.removeprefix(CORE) not in usual)
+            told = kind.get("profile", ())
+            urls = tuple(self.versioned(url) for url in told if url.removeprefix(CORE) not in usual)
             if urls:
                 profiles[kind["code"]] = urls
         if profiles:
@@ -172,7 +173,12 @@ class Builder:
         if canonical.startswith(CORE) and self.definitions.type(name) is not None:
             return name, ""
         found = self.find(canonical)
-        return (str(found.get("type", "")) if found else ""), canonical
+        return (str(found.get("type", "")) if found else ""), self.versioned(canonical)
+
+    def versioned(self, canonical: str) -> str:
+        """Return a canonical with the version that is meant here, so that no other package answers to it."""
+        found = self.find(canonical) if "|" not in canonical else None
+        return f"{canonical}|{found['version']}" if found and found.get("version") else canonical
 
     def _binding(self, draft: Draft) -> tuple[str, str, str] | None:
         told = draft.told.get("binding")

@@ -100,7 +100,7 @@ def _test(kind: str, steps: tuple[Step, ...], draft: Draft, builder: Builder) ->
         return Test(kind, steps, frozenset(codes)) if codes and all(codes) else None
     if kind == "profile":
         urls = aimed if aimed is not None else [url for one in here for url in one.profiles()]
-        return Test(kind, steps, tuple(urls)) if urls else None
+        return Test(kind, steps, tuple(map(builder.versioned, urls))) if urls else None
     return None
 
 

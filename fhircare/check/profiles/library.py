@@ -44,10 +44,15 @@ class Given(Source, Protocol):
 
 
 class Found(NamedTuple):
-    """A StructureDefinition and the package it is from."""
+    """A definition that is held: its url and version, and the package where it is read when needed."""
 
-    definition: Json
+    url: str
+    version: str
     source: Source
+
+    def definition(self) -> Json:
+        """Return the definition itself."""
+        return self.source.get(self.url) or {}
 
 
 class Library:
@@ -77,24 +82,24 @@ class Library:
         """Return the definition a canonical names, None when it is not held (in that version)."""
         url, version = split(canonical)
         for source in self.sources if first is None else (first, *self.sources):
-            definition = source.get(url)
-            if definition is not None and (not version or version == self._version(definition, source)):
-                return Found(definition, source)
+            held = self._version(url, source)
+            if held is not None and version in {"", held}:
+                return Found(url, held, source)
         return None
 
     @staticmethod
-    def _version(definition: Json, source: Source) -> str:
-        return str(definition.get("version") or source.version)
+    def _version(url: str, source: Source) -> str | None:
+        """Return the version in which a package holds a url, None when it does not."""
+        if isinstance(source, Shipped):
+            return source.version if source.holds(url) else None
+        definition = source.get(url)
+        return None if definition is None else str(definition.get("version") or source.version)
 
     def versions(self, canonical: str) -> list[str]:
         """Return the versions in which a canonical's url is held, whatever version it names."""
         url, _ = split(canonical)
-        held = [(source.get(url), source) for source in self.sources]
-        return [self._version(found, source) for found, source in held if found is not None]
-
-    def knows_extension(self, url: str) -> bool:
-        """Tell whether an extension's definition is held, by the standard's data or by a package."""
-        return self.definitions.extension(url) is not None or self.find(url) is not None
+        held = [self._version(url, source) for source in self.sources]
+        return [version for version in held if version is not None]
 
     def profile(self, canonical: str) -> Profile | None:
         """Return a profile made ready, None when it is not held or cannot be made ready."""
@@ -106,24 +111,24 @@ class Library:
     def _made(self, found: Found) -> Profile | None:
         from fhircare.check.profiles.draft import Unbuildable
 
-        definition, source = found
-        if definition.get("resourceType", "StructureDefinition") != "StructureDefinition":
-            return None
-        key = f"{definition['url']}|{self._version(definition, source)}"
-        if key in self._profiles:
-            return self._profiles[key]
-        try:
-            self._profiles[key] = made = self._load(definition, source)
-        except Unbuildable as problem:
-            self._profiles[key] = made = self._unbuilt(definition, str(problem))
-        return made
+        key = f"{found.url}|{found.version}"
+        if key not in self._profiles:
+            try:
+                self._profiles[key] = self._load(found)
+            except Unbuildable as problem:
+                self._profiles[key] = self._unbuilt(found.definition(), str(problem))
+        return self._profiles[key]
 
-    def _load(self, definition: Json, source: Source) -> Profile:
+    def _load(self, found: Found) -> Profile | None:
+        source = found.source
         if isinstance(source, Shipped | Own):
-            name = kept_name(source, definition["url"])
-            code = self.compiler.kept(name, lambda: self.source(definition, source))
+            name = kept_name(source, found.url)
+            code = self.compiler.kept(name, lambda: self.source(found.definition(), source))
         else:
-            code = compile(self.source(definition, source), f"<profile {definition['url']}>", "exec")
+            definition = found.definition()
+            if definition.get("resourceType") != "StructureDefinition":
+                return None
+            code = compile(self.source(definition, source), f"<profile {found.url}>", "exec")
         scope: dict[str, Any] = {**NAMESPACE, **_TREE}
         exec(code, scope)  # noqa: S102 - our own text, made of a definition; its values are written with repr
         made: Profile = scope["PROFILE"]
@@ -140,7 +145,7 @@ class Library:
 
         def find(canonical: str) -> Json | None:
             found = self.find(canonical, source)
-            return found.definition if found else None
+            return found.definition() if found else None
 
         return profile_source(build(definition, self.definitions, find), self.definitions)
 

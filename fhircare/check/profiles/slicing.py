@@ -110,7 +110,7 @@ def _passes(test: Test, item: Item, v: Visit) -> Verdict:
 
 def _is_type(kind: str, wanted: frozenset[str], v: Visit) -> bool:
     lowered = kind[:1].lower() + kind[1:]
-    return kind in wanted or lowered in wanted or v._is_one_of(kind, wanted)  # noqa: SLF001
+    return kind in wanted or lowered in wanted or v.specialises(kind, wanted)
 
 
 def _is_wanted(test: Test, item: Item, v: Visit) -> Verdict:

@@ -67,7 +67,7 @@ class Visit:
     def look(self, node: Node, item: Item) -> None:
         """Hold one item against a node: its value, what is in it, and the rules on it."""
         value, kind = item.value, item.kind
-        if node.types is not None and kind not in node.types and not self._is_one_of(kind, node.types):
+        if node.types is not None and kind not in node.types and not self.specialises(kind, node.types):
             mend = f"Use {listed(sorted(node.types), 6)}"
             self.say(
                 item.path, "error", "structure", "profile.type", "{profile} allows no such type here", mend
@@ -165,7 +165,7 @@ class Visit:
                     f"Make this hold: `{rule.expression}`",
                 )
 
-    def _is_one_of(self, kind: str, types: frozenset[str]) -> bool:
+    def specialises(self, kind: str, types: frozenset[str]) -> bool:
         """Tell whether a type specialises one of these, such as the abstract ones."""
         definitions = self.library.definitions
         while kind:
