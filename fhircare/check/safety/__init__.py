@@ -32,30 +32,27 @@ def is_ours(scope: ResourceScope) -> bool:
 
 
 def check_safety(gathered: Gathered) -> list[Issue]:
-    """Return what is unsafe or contradicts itself in each plan of ours; nothing for a plan from elsewhere."""
-    found: list[Issue] = []
-    plans = [scope for scope in gathered.resources if is_ours(scope)]
-    for scope in plans:
-        if not _is_past(scope, plans):
-            from fhircare.check.safety.steps import STEPS
+    """Return what is unsafe or contradicts itself in each plan of ours; nothing for a plan from elsewhere.
 
-            held = Held(scope, gathered)
-            for step in STEPS:
-                step(held)
-            found += held.issues
-    return found
-
-
-def _is_past(scope: ResourceScope, plans: list[ResourceScope]) -> bool:
-    """Tell whether a plan stands in its bundle as history: another one there names it in ``replaces``.
-
-    What it shares with its successor (people, tasks, signs) is then as the successor has it.
+    A plan that stands in its bundle as history is held only to what still matters of it (``past``).
     """
-    own = [(one.get("system"), one.get("value")) for _, one in items(scope.resource, "identifier")]
-    for other in plans:
-        if other is not scope and other.container is scope.container:
-            for _, replaced in items(other.resource, "replaces"):
-                named = replaced.get("identifier")
-                if isinstance(named, dict) and (named.get("system"), named.get("value")) in own:
-                    return True
-    return False
+    plans = [scope for scope in gathered.resources if is_ours(scope)]
+    if not plans:
+        return []
+    from fhircare.check.safety import past
+    from fhircare.check.safety.steps import STEPS
+
+    after = {id(scope): past.successor(scope, plans) for scope in plans}
+    before = {id(later): scope for scope in plans if (later := after[id(scope)]) is not None}
+    history = [scope for scope in plans if past.is_past(scope, after[id(scope)])]
+    in_force = [Held(scope, gathered) for scope in plans if scope not in history]
+    for held in in_force:
+        if after[id(held.plan)] is not None:
+            past.check_replaced(held)
+        past.check_waiting(held, before.get(id(held.plan)))
+        for step in STEPS:
+            step(held)
+    old = [Held(scope, gathered) for scope in history]
+    for held in old:
+        past.check_past(held, in_force)
+    return [issue for held in (*in_force, *old) for issue in held.issues]

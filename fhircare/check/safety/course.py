@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.safety.raw import code_of, date, items, obj, text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from fhircare.check.gather import ResourceScope
     from fhircare.check.safety.held import Held
     from fhircare.check.safety.raw import Json
@@ -203,22 +206,40 @@ def _written(held: Held) -> None:
             held.say("dates.written", (one.path, "recordedDate"))
     for one in held.of_type("Provenance"):
         targets = [held.resolve(told) for _, told in items(one.resource, "target")]
-        # A decision or an approval came later, and says why: it has its own time.
-        if held.plan in targets and not one.resource.get("reason"):
-            if one.resource.get("recorded") != created:
-                held.say("dates.written", (one.path, "recorded"))
-            _origin(held, one)
+        if held.plan not in targets:
+            continue
+        # A decision or an approval says why and names no record it was made from: it has its own, later time.
+        decided = bool(items(one.resource, "reason")) and not any(True for _ in _records(one))
+        recorded = one.resource.get("recorded")
+        if recorded != created and not (decided and _later(recorded, created)):
+            held.say("dates.written", (one.path, "recorded"))
+        _origin(held, one)
     bundle = held.bundle.resource
     if text(bundle, "type") == "collection" and bundle.get("timestamp", created) != created:
         held.say("dates.written", (held.bundle.path, "timestamp"))
 
 
+def _later(one: Any, other: str) -> bool:
+    """Tell whether a moment is not before another; one that cannot be read is no such moment."""
+    try:
+        return dt.datetime.fromisoformat(one) >= dt.datetime.fromisoformat(other)
+    except (TypeError, ValueError):
+        return False
+
+
+def _records(one: ResourceScope) -> Iterator[tuple[int, Json]]:
+    """Yield the delivery records a Provenance names, each with its place among the entities."""
+    for index, entity in items(one.resource, "entity"):
+        record = obj(obj(entity, "what"), "identifier")
+        if text(record, "system").endswith("/fhircare/delivery-record"):
+            yield index, record
+
+
 def _origin(held: Held, one: ResourceScope) -> None:
     """What the plan was made from is the record of its own number."""
     series = _identifiers(held.plan.resource, _SERIES)
-    for index, entity in items(one.resource, "entity"):
-        record = obj(obj(entity, "what"), "identifier")
-        if text(record, "system").endswith("/fhircare/delivery-record") and [text(record, "value")] != series:
+    for index, record in _records(one):
+        if [text(record, "value")] != series:
             held.say("twice.origin", (((one.path, "entity"), index), "what"))
 
 

@@ -31,7 +31,7 @@ def check_wear(held: Held) -> None:
     _splits(held)
     _climb(held, schedule)
     _rungs(held, schedule)
-    _stopped(held, schedule)
+    check_stopped(held, schedule)
     _skin_check(held, schedule)
     _overrides(held, settings)
 
@@ -80,7 +80,7 @@ def _rungs(held: Held, schedule: Schedule) -> None:
             held.say("wear.step-minutes", schedule.reasons[day].detail.place("step"))
 
 
-def _stopped(held: Held, schedule: Schedule) -> None:
+def check_stopped(held: Held, schedule: Schedule) -> None:
     """After a stop nobody wears it, in a plan that is on hold."""
     stops = [day for day, reason in schedule.reasons.items() if reason.rule == "stop"]
     for day, reason in schedule.reasons.items():
