@@ -109,7 +109,8 @@ def told_words(told: Told, words: Words, *, element: str = "") -> Said:
         case "quantity":
             return _quantity(value, path, words)
         case "range":
-            return _between((_quantity(end, path, words) if end else None for end in value), words)
+            ends = (_quantity(end, path, words) if end else None for end in value)
+            return _between(ends, words, "guest.range")
         case "truth":
             return Value(str(words.say("guest.yes" if value else "guest.no")), path, "number")
         case "schedule":
@@ -139,13 +140,13 @@ def _moment(moment: dt.datetime, path: str, words: Words) -> Said:
     )
 
 
-def _between(ends: Iterable[Said | None], words: Words) -> Said:
+def _between(ends: Iterable[Said | None], words: Words, key: str = "guest.span") -> Said:
     low, high = ends
     if low is not None and high is not None:
-        return words.say("guest.from-to", first=low, last=high)
+        return words.say(f"{key}.from-to", first=low, last=high)
     if low is not None:
-        return words.say("guest.from", first=low)
-    return words.say("guest.to", last=high)
+        return words.say(f"{key}.from", first=low)
+    return words.say(f"{key}.to", last=high)
 
 
 def _quantity(measured: Measured, path: str, words: Words) -> Said:
