@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import json
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
 from fhircare.bundle import to_bundle
 from fhircare.bundle.logbook import log_of
 from fhircare.bundle.questionnaire import read_response
+from fhircare.bundle.responses import read_responses
 from fhircare.check import check
 from fhircare.cli import main
 from fhircare.errors import LogError
@@ -103,7 +105,7 @@ def test_the_form_asks_for_every_field_of_the_log():
     """Each field of a log entry and of its sessions is a linkId, once; the time and author come with it."""
     from dataclasses import fields
 
-    wanted = {f.name for f in fields(LogEntry)} - {"written_at", "author"}
+    wanted = {f.name for f in fields(LogEntry)} - {"written_at", "author", "by"}
     wanted |= {f"sessions.{f.name}" for f in fields(LogSession)}
     found = list(links(form()["item"]))
 
@@ -189,6 +191,128 @@ def test_a_response_that_cannot_be_used_is_refused(change, says):
     """A form that is not finished, has no time or no day, or an impossible answer, is refused by name."""
     with pytest.raises(LogError, match=says):
         read_response({**WHOLE, **change})
+
+
+def other_form():
+    """A form of somebody else's: its linkIds are its own, its codes ours."""
+    items = [
+        {"linkId": "q1", "type": "date", "code": [{"system": LOG, "code": "day-log"}]},
+        {"linkId": "q2", "type": "quantity", "code": [{"system": LOG, "code": "wear-session"}]},
+        {"linkId": "q3", "type": "integer", "code": [{"system": "http://loinc.org", "code": "72514-3"}]},
+    ]
+    return {
+        "resourceType": "Questionnaire",
+        "url": "https://forms.example/day",
+        "status": "active",
+        "item": items,
+    }
+
+
+def other_answer(day, pain, **more):
+    items = [
+        {
+            "linkId": "group",
+            "item": [
+                answered("q1", valueDate=f"2026-11-{day}"),
+                answered("q2", valueQuantity={"value": Decimal("0.5"), "unit": "h", "code": "h"}),
+                answered("q3", valueInteger=pain),
+            ],
+        }
+    ]
+    return {
+        "resourceType": "QuestionnaireResponse", "status": "completed", "item": items,
+        "questionnaire": "https://forms.example/day|3", "authored": f"2026-11-{day}T20:00:00-06:00", **more,
+    }  # fmt: skip
+
+
+def test_several_responses_with_their_form_come_in_one_bundle():
+    """A searchset of responses and the form they answer, in any order, gives an entry each, oldest first."""
+    resources = [other_answer(19, 2), other_form(), {"resourceType": "Patient"}, other_answer(18, 1), WHOLE]
+    whole = {"resourceType": "Bundle", "type": "searchset", "entry": [{"resource": one} for one in resources]}
+
+    entries = read_responses([whole])
+
+    assert [(one.on.day, one.pain, one.minutes) for one in entries if one != ENTRY] == [
+        (18, 1, 30),
+        (19, 2, 30),
+    ]
+    assert ENTRY in entries
+
+
+def test_one_bad_response_among_good_ones_stores_none():
+    """The place of the response is named, and nothing is taken."""
+    broken = other_answer(18, 11)
+    whole = {
+        "resourceType": "Bundle",
+        "entry": [{"resource": one} for one in (other_form(), other_answer(19, 2), broken)],
+    }
+
+    with pytest.raises(LogError, match=r"Bundle\.entry\[2\]\.resource\.pain"):
+        read_responses([whole])
+    with pytest.raises(LogError, match="resource 2: status"):
+        read_responses([WHOLE, {**WHOLE, "status": "in-progress"}])
+    with pytest.raises(LogError, match="holds no QuestionnaireResponse"):
+        read_responses([other_form()])
+
+
+def example():
+    """HL7's own R4 example of a QuestionnaireResponse ("bluebook"): nested groups, items below answers."""
+    path = Path(__file__).parent / "data/hl7/examples/r4/questionnaireresponse-example-bluebook.json"
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def test_the_standards_own_example_is_no_log_and_is_refused():
+    """Answers about something else are not taken for a day of a log."""
+    with pytest.raises(LogError, match="on"):
+        read_responses([example()])
+
+
+def test_a_log_shaped_as_the_standards_example_is_read():
+    """The example's tree with the log's questions in it: groups in groups, items below an answer."""
+    shaped = example()
+    birth = shaped["item"][0]
+    links = iter(["on", "pain", "falls", "ply_morning", "sweating"])
+    values = iter(
+        [{"valueDate": "2026-11-18"}, {"valueDecimal": Decimal(2)}, {"valueInteger": 1}, {"valueInteger": 3},
+         {"valueCoding": {"code": "some"}}]
+    )  # fmt: skip
+
+    def refill(items):
+        for item in items:
+            for answer in item.get("answer", []):
+                link = next(links, None)
+                if link:
+                    item["linkId"] = link
+                    below = answer.get("item")
+                    answer.clear()
+                    answer.update(next(values), **({"item": below} if below else {}))
+                refill(answer.get("item", []))
+            refill(item.get("item", []))
+
+    refill([birth])
+    shaped["authored"] = "2026-11-18T20:00:00+10:00"
+
+    (entry,) = read_responses([shaped])
+
+    assert (entry.on.isoformat(), entry.pain, entry.falls, entry.ply_morning, entry.sweating) == (
+        "2026-11-18", 2, 1, 3, "some",
+    )  # fmt: skip
+
+
+def test_the_command_takes_one_response_a_line(bundle, tmp_path):  # noqa: F811
+    """NDJSON, as a bulk export writes it."""
+    from fhircare.bundle import load
+
+    second = {
+        **WHOLE,
+        "authored": "2026-11-19T20:00:00-06:00",
+        "item": [answered("on", valueDate="2026-11-19")],
+    }
+    path = tmp_path / "responses.ndjson"
+    path.write_text("".join(json.dumps(one) + "\n" for one in (WHOLE, second)), encoding="utf-8")
+
+    assert main(["log", str(bundle), "--from", str(path)]) == 0
+    assert [one.on.day for one in log_of(load(bundle.read_text(encoding="utf-8")))] == [ENTRY.on.day, 19]
 
 
 def test_the_command_takes_a_response(bundle, tmp_path):  # noqa: F811

@@ -1,8 +1,9 @@
 """Write down what happened on a day: into the bundle, as Observations. Nothing is ever overwritten.
 
 A session is --worn MINUTES, followed by what belongs to it: --skin, --faded-after, --sitting, --standing,
---walking, --site. --from takes a whole log: CSV, JSON, or a FHIR QuestionnaireResponse to the plan's
-Questionnaire. The same entry twice changes nothing; another one for the same day corrects the first.
+--walking, --site. --from takes a whole log: CSV, JSON, or FHIR QuestionnaireResponses to the plan's
+Questionnaire: one, several in a Bundle, or one a line. The same entry twice changes nothing; another one for
+the same day corrects the first.
 
 --author and --by say who is said to have written it; fhircare does not check who runs it.
 
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from fhircare.cli import bundles
 from fhircare.cli.output import note, say
-from fhircare.cli.reading import naming
+from fhircare.cli.reading import naming, resources_in
 from fhircare.files import read_text
 
 if TYPE_CHECKING:
@@ -166,12 +167,11 @@ def _entries(args: argparse.Namespace) -> Sequence[LogEntry]:
 
 
 def _from_file(name: str) -> Sequence[LogEntry]:
-    from fhircare.bundle import load
-    from fhircare.bundle.questionnaire import read_response
+    from fhircare.bundle.responses import read_responses
     from fhircare.log import read_log
 
     text = read_text(name, most=MAX_LOG)
     with naming(name):
         if '"QuestionnaireResponse"' in text:
-            return [read_response(load(text))]
+            return read_responses(resources_in(text))
         return read_log(text, name=name)

@@ -43,18 +43,23 @@ def record(file: str) -> DeliveryRecord:
 
 def resources(file: str) -> list[dict[str, Any]]:
     """Return the resources in a file, in R4's spelling: one JSON document, or one resource a line."""
+    text = read_text(file, most=MAX_BUNDLE)
+    with naming(file):
+        return resources_in(text)
+
+
+def resources_in(text: str) -> list[dict[str, Any]]:
+    """Return the resources in a text, in R4's spelling: one JSON document, or one resource a line."""
     from fhircare.bundle import load
     from fhircare.errors import BundleError
 
-    text = read_text(file, most=MAX_BUNDLE)
-    with naming(file):
-        try:
-            return [listened(load(text)).bundle]
-        except BundleError:
-            lines = [line for line in text.splitlines() if line.strip()]
-            if len(lines) < 2:
-                raise
-            return [listened(load(line)).bundle for line in lines]
+    try:
+        return [listened(load(text)).bundle]
+    except BundleError:
+        lines = [line for line in text.splitlines() if line.strip()]
+        if len(lines) < 2:
+            raise
+        return [listened(load(line)).bundle for line in lines]
 
 
 def planned(file: str, *, slots: str = "") -> Plan:
@@ -101,10 +106,14 @@ def bundle(file: str) -> dict[str, Any]:
 
 def reading(file: str) -> Reading:
     """Return what the bundle in a file says, and where the file says it."""
+    return read_in(came(file), file)
+
+
+def read_in(found: Heard, file: str) -> Reading:
+    """Return what a bundle that was heard says, and where the file that it came in says it."""
     from fhircare.bundle import read
     from fhircare.bundle.retold import moved
 
-    found = came(file)
     with naming(file):
         told = read(found.bundle)
     if found.bundle is found.came:
