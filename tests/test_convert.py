@@ -10,8 +10,9 @@ from typing import Any
 import pytest
 
 from fhircare.bundle import load, read
+from fhircare.check import check
 from fhircare.cli import main
-from fhircare.releases import detect_release, hear
+from fhircare.releases import detect_release, hear, validate_models
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 R4 = EXAMPLES / "bundles" / "anna-first-locking.json"
@@ -123,6 +124,19 @@ def test_a_plan_in_r5_is_approved_logged_and_revised_in_r5(bundle: Path) -> None
     assert hear(held(bundle), "R5") == held(other)
     assert read(hear(held(bundle), "R5")).plan.status == "active"
     assert bundle.with_suffix(".svg").read_bytes() == other.with_suffix(".svg").read_bytes()
+
+
+def test_a_page_as_fhir_is_in_the_release_of_the_file(tmp_path: Path) -> None:
+    """A document and a DocumentReference made from an R5 bundle are R5, and pass its models and the check."""
+    for form, kind in (("document", "Bundle"), ("reference", "DocumentReference")):
+        out = tmp_path / f"{form}.json"
+        assert main(["render", str(R5), "-o", str(out), "--for", "physician", "--as", form]) == 0
+        assert held(out)["resourceType"] == kind
+        validate_models(held(out), "R5")
+        assert [
+            one.message for one in check(out.read_bytes(), release="R5").issues if one.severity == "error"
+        ] == []
+    assert detect_release(held(tmp_path / "document.json")) == "R5"
 
 
 def test_a_review_that_changes_nothing_leaves_the_file_alone(bundle: Path) -> None:

@@ -18,11 +18,12 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Literal
 
 from fhircare.cli.output import say
-from fhircare.cli.reading import reading
+from fhircare.cli.reading import came, read_in
 from fhircare.files import STANDARD, write_whole
 
 if TYPE_CHECKING:
     from fhircare.bundle import Reading
+    from fhircare.releases import Heard
 
 FORMS: dict[str, Literal["html", "pdf", "txt"]] = {"html": "html", "pdf": "pdf", "txt": "txt"}
 READERS = ("patient", "physician", "therapist", "clinic")
@@ -64,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     form = FORMS["html"] if args.measure else FORMS["pdf"] if args.fhir else _form(args)
     from fhircare.render import render
 
-    found = reading(args.bundle)
+    held = came(args.bundle)
+    found = read_in(held, args.bundle)
     if args.fhir and found.guest is not None:
         args.parser.error(
             "--as is for plans of ours: FHIR written from another system's plan would speak in its name; "
@@ -83,12 +85,12 @@ def run(args: argparse.Namespace) -> int:
         say("\n".join(_measured(str(page))))
         return 0
     content = page if isinstance(page, bytes) else page.encode()
-    write_whole(args.output, _as_fhir(args, found, content) if args.fhir else content)
+    write_whole(args.output, _as_fhir(args, held, found, content) if args.fhir else content)
     return 0
 
 
-def _as_fhir(args: argparse.Namespace, found: Reading, page: bytes) -> bytes:
-    """Return the page as FHIR: the plan's document with it, or its DocumentReference alone."""
+def _as_fhir(args: argparse.Namespace, held: Heard, found: Reading, page: bytes) -> bytes:
+    """Return the page as FHIR, in the file's release: the plan's document with it, or its reference alone."""
     from fhircare.bundle import dump
     from fhircare.bundle.document import as_document, handout_entry, standing_alone, with_handout
 
@@ -99,8 +101,8 @@ def _as_fhir(args: argparse.Namespace, found: Reading, page: bytes) -> bytes:
         found.bundle, page, "application/pdf", title=TITLES[args.reader], language=language, at=at
     )
     if args.fhir == "reference":
-        return dump(standing_alone(found.bundle, entry["resource"])).encode()
-    return dump(with_handout(as_document(found.bundle, at=at), entry)).encode()
+        return dump(held.returned(standing_alone(found.bundle, entry["resource"]))).encode()
+    return dump(held.returned(with_handout(as_document(found.bundle, at=at), entry))).encode()
 
 
 def _measured(page: str) -> tuple[str, ...]:
