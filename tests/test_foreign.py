@@ -55,12 +55,15 @@ STOP = "You wear an artificial leg and see a blister, open skin, a dark spot, pu
 def test_every_reader_gets_a_page_with_cautions_stop_rules_and_whom_to_call(name: str) -> None:
     """Whatever the bundle: four readers, both forms, the duties of every page, and no crash."""
     reading = _reading(name)
+    assert reading.guest is not None
+    about = reading.guest.about
+    planned = reading.guest.unusable or (about is not None and about.kind == "CarePlan")
     for reader in READERS:
         pages = render(reading, "html", reader), render(reading, "txt", reader)  # type: ignore[arg-type]
         for page in (text_of(str(pages[0])), " ".join(str(pages[1]).split())):
             for said in (
-                "Another system wrote this plan.",
-                "This plan is not a prescription.",
+                f"Another system wrote this {'plan' if planned else 'file'}.",
+                f"This {'plan' if planned else 'page'} is not a prescription.",
                 "Stop if something hurts or you feel worse. Then call your clinic.",
                 STOP,
                 "Call the emergency number (911 in the United States)",
@@ -78,7 +81,7 @@ def test_the_pdf_is_made_of_the_same_page(name: str) -> None:
     assert isinstance(made, bytes)
     text = " ".join(" ".join(page.extract_text() for page in PdfReader(BytesIO(made)).pages).split())
 
-    for said in ("Another system wrote this plan.", "You cough up blood, or you faint.", "+1 555 555 01"):
+    for said in ("Another system wrote this", "You cough up blood, or you faint.", "+1 555 555 01"):
         assert said in text
 
 
@@ -235,6 +238,8 @@ def test_what_carries_an_unknown_modifier_is_never_told() -> None:
     assert "What not to do == The plan says not to do this: - Drive the car" in page
     assert "Jump" not in _text("modified-plan", "clinic")
     assert "Care plan: nothing of it is shown" in _text("modified-plan", "clinic")
+    assert "This program cannot read the care plan safely." in _text("modified-plan")
+    assert "holds no care plan" not in _text("modified-plan")
 
 
 def test_another_s_matter_is_not_told_even_where_nobody_is_in_the_bundle() -> None:
@@ -313,6 +318,9 @@ def test_a_summary_document_tells_problems_allergies_devices_and_its_own_section
     """A document without a plan: what is known of its one person, and the sections' narratives."""
     page = _text("summary-document").replace("\xa0", " ")
 
+    assert "plan" not in page.replace("The file holds no care plan.", "").replace(
+        "do for this plan hurts", ""
+    )
     for said in (
         "For Vera Holt",
         "Otto Marsh: +1 555 555 0190",

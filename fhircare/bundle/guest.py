@@ -62,7 +62,8 @@ def read_guest(source: Source, careplan: Node, patient: Node | None) -> Guest:
     person = name_of(source, patient) if patient else tell_name(source, subject) if subject else None
     born = patient and tell(source, patient.get("birthDate"))
     if careplan and _unusable(source, careplan):
-        return Guest(None, person, born or None, {}, (), tuple(_contacts(source, careplan, patient)))
+        contacts = tuple(_contacts(source, careplan, patient))
+        return Guest(None, person, born or None, {}, (), contacts, unusable=True)
     told = dict(_of_plan(source, careplan, patient)) if careplan else dict(_of_person(source, patient))
     prose = [
         *_prose(about, said=bool(told.get("do") or told.get("goals"))),

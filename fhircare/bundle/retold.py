@@ -80,6 +80,7 @@ class Guest:
         born: The day they were born. parts: The items of each part that has some. prose: Its narratives.
         contacts: Whom to call, as far as the bundle names somebody.
         spoken: FHIRPaths of what tells the languages the person reads, which the page follows.
+        unusable: True when there is a plan that cannot be told: it may mean something else than it seems to.
     """
 
     about: Item | None
@@ -89,6 +90,7 @@ class Guest:
     prose: tuple[Prose, ...]
     contacts: tuple[Contact, ...]
     spoken: tuple[str, ...] = ()
+    unusable: bool = False
 
     @property
     def paths(self) -> Iterator[str]:

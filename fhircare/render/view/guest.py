@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from fhircare.render.words import Words
 
 
+CAUTIONS = ("guest.other", "not", "first", "guest.stop")
+"""What stands first on the page: what it is not, who comes first, and to stop."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineView:
     """One thing that was read: what it is called, and what it says, each with its label."""
@@ -56,6 +60,7 @@ class GuestView:
     Attributes:
         page: The frame.
         born: The person's birth date, or None.
+        about_heading: What stands above that.
         about: What the plan says of itself.
         cautions: What the page is not, and who comes first.
         stop: When to stop: first what the bundle's own safety flags say, then what holds for everybody.
@@ -69,6 +74,7 @@ class GuestView:
 
     page: PageView
     born: Sentence | None
+    about_heading: Sentence
     about: tuple[tuple[Said, Said], ...]
     cautions: tuple[Sentence, ...]
     stop: tuple[Said, ...]
@@ -99,10 +105,7 @@ def guest_view(reader: str) -> Callable[[Readable, Words, Asked], GuestView]:
 
 
 def _view(guest: Guest, reader: str, reading: Readable, words: Words, asked: Asked) -> GuestView:
-    cautions = tuple(
-        words.say(key)
-        for key in ("caution.guest.other", "caution.not", "caution.first", "caution.guest.stop")
-    )
+    cautions = tuple(_say(f"caution.{key}", guest, words) for key in CAUTIONS)
     flags = [title_of(item, words) for item in guest.parts.get("signs", ())]
     stop = (*(flag for flag in flags if flag), *words.lines("call.guest.stop"))
     emergency = words.lines("call.guest.emergency")
@@ -113,6 +116,7 @@ def _view(guest: Guest, reader: str, reading: Readable, words: Words, asked: Ask
     return GuestView(
         page=page,
         born=_born(guest, words),
+        about_heading=_say("guest.about", guest, words),
         about=about,
         cautions=cautions,
         stop=stop,
@@ -133,7 +137,7 @@ def _view(guest: Guest, reader: str, reading: Readable, words: Words, asked: Ask
 
 def _page(guest: Guest, reader: str, reading: Readable, words: Words, asked: Asked) -> PageView:
     """The frame: it gives no number and no revision, for those are ours."""
-    page = page_view(reading, words, asked, words.say(f"guest.title.{reader}"))
+    page = page_view(reading, words, asked, _say(f"guest.title.{reader}", guest, words))
     person = told_words(guest.person, words) if guest.person else None
     named = title_of(guest.about, words) if guest.about else None
     return replace(
@@ -147,9 +151,18 @@ def _page(guest: Guest, reader: str, reading: Readable, words: Words, asked: Ask
     )
 
 
+def _has_plan(guest: Guest) -> bool:
+    return guest.unusable or (guest.about is not None and guest.about.kind == "CarePlan")
+
+
+def _say(key: str, guest: Guest, words: Words) -> Sentence:
+    """A sentence, in the form for a file without a plan where there is none and it has such a form."""
+    return words.say(key if _has_plan(guest) or not words.has(f"{key}.file") else f"{key}.file")
+
+
 def _status(guest: Guest, words: Words) -> Sentence | None:
-    if guest.about is None or guest.about.kind != "CarePlan":
-        return words.say("caution.guest.no-plan")
+    if guest.about is None or not _has_plan(guest):
+        return words.say("caution.guest.unusable" if guest.unusable else "caution.guest.no-plan")
     told = {fact.element: fact.told for fact in guest.about.facts}
     status = str(told["status"].value) if "status" in told else "unknown"
     if status == "active":
@@ -176,7 +189,7 @@ def _parts(guest: Guest, words: Words) -> Iterator[GuestPart]:
         lead = f"guest.part.{part}.lead"
         yield GuestPart(
             name=part,
-            heading=words.say(f"guest.part.{part}"),
+            heading=_say(f"guest.part.{part}", guest, words),
             lead=words.say(lead) if words.has(lead) else None,
             items=tuple(_line(item, words, leave=("status",) if part == "do-not" else ()) for item in items),
         )
