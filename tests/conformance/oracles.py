@@ -1,8 +1,8 @@
 """Two other validators, run over many files at once: HL7's reference validator and an independent third.
 
-HL7's (``org.hl7.fhir.validation``, R4's definitions from the class path) is in Java, by the authors of the
-standard; the third (``@medplum/core``) is in JavaScript and shares no code with it, nor with ours. Both are
-fetched by the ordinary clients into ``build/conformance``: ``python -m tests.conformance --prepare``.
+HL7's (``org.hl7.fhir.validation``, definitions of R4 and R5 from the class path) is in Java, by the authors
+of the standard; the third (``@medplum/core``) is in JavaScript and shares no code with it, nor with ours.
+The ordinary clients fetch both into ``build/conformance``: ``python -m tests.conformance --prepare``.
 """
 
 from __future__ import annotations
@@ -66,12 +66,21 @@ class Oracle:
             npm = ["npm", "install", "--no-package-lock", "--no-audit", "--no-fund", "--silent"]
             subprocess.run(npm, cwd=self.made.parent, check=True)
 
-    def judge(self, files: Sequence[Path]) -> dict[Path, list[Told]]:
-        """Return the findings of each file, in one run over all of them."""
+    def judge(
+        self, files: Sequence[Path], release: str = "R4", packages: Sequence[Path] = ()
+    ) -> dict[Path, list[Told]]:
+        """Return the findings of each file, in one run over all of them.
+
+        Args:
+            files: The files.
+            release: The release they are of.
+            packages: For the reference validator: packages that it finds profiles in.
+        """
         command = ["node", str(HERE / "medplum" / "validate.mjs")]
         if self.name == "reference":
             jars = f"{self.made}{os.pathsep}{self.made.parent / 'lib'}/*"
-            command = ["java", "-Xmx3g", "-Xss8m", "-cp", jars, "Reference"]
+            java = ["java", f"-Dfhir.release={release}", "-Xmx3g", "-Xss8m", "-cp", jars]
+            command = [*java, "Reference", *map(str, packages)]
         run = subprocess.run(
             command,
             input="".join(f"{file}\n" for file in files).encode(),

@@ -6,6 +6,7 @@ import com.fasterxml.jackson.databind.ObjectMapper;
 import com.fasterxml.jackson.databind.node.ArrayNode;
 import com.fasterxml.jackson.databind.node.ObjectNode;
 import java.io.BufferedReader;
+import java.io.InputStream;
 import java.io.InputStreamReader;
 import java.io.PrintStream;
 import java.nio.charset.StandardCharsets;
@@ -13,15 +14,18 @@ import java.nio.file.Files;
 import java.nio.file.Path;
 import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyService;
 import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
 import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
+import org.hl7.fhir.utilities.npm.NpmPackage;
 import ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity;
 
 /**
  * HL7's reference validator over many files in one machine: a path a line on standard input, a JSON line of findings
- * for each on standard output. Nothing is fetched: definitions and code systems come from the class path.
+ * for each on standard output. Nothing is fetched: definitions and code systems come from the class path, profiles and
+ * value sets from the packages (.tgz) named as arguments. {@code -Dfhir.release=R5} for R5, else R4.
  */
 public final class Reference {
   private Reference() {}
@@ -29,7 +33,7 @@ public final class Reference {
   public static void main(String[] args) throws Exception {
     PrintStream out = new PrintStream(System.out, true, StandardCharsets.UTF_8);
     System.setOut(System.err); // libraries that print must not mix into the answers
-    FhirValidator validator = validator();
+    FhirValidator validator = validator(args);
     ObjectMapper mapper = new ObjectMapper();
     BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
     for (String line = in.readLine(); line != null; line = in.readLine()) {
@@ -59,14 +63,28 @@ public final class Reference {
     }
   }
 
-  private static FhirValidator validator() {
-    FhirContext context = FhirContext.forR4();
+  private static PrePopulatedValidationSupport given(FhirContext context, String[] packages) throws Exception {
+    PrePopulatedValidationSupport given = new PrePopulatedValidationSupport(context);
+    for (String name : packages) {
+      try (InputStream stream = Files.newInputStream(Path.of(name))) {
+        NpmPackage npm = NpmPackage.fromPackage(stream);
+        for (String file : npm.listResources("StructureDefinition", "ValueSet", "CodeSystem")) {
+          given.addResource(context.newJsonParser().parseResource(npm.load("package", file)));
+        }
+      }
+    }
+    return given;
+  }
+
+  private static FhirValidator validator(String[] packages) throws Exception {
+    FhirContext context = "R5".equals(System.getProperty("fhir.release")) ? FhirContext.forR5() : FhirContext.forR4();
     UnknownCodeSystemWarningValidationSupport unknown = new UnknownCodeSystemWarningValidationSupport(context);
     unknown.setNonExistentCodeSystemSeverity(IssueSeverity.INFORMATION);
     FhirInstanceValidator instance =
         new FhirInstanceValidator(
             new ValidationSupportChain(
                 new DefaultProfileValidationSupport(context),
+                given(context, packages),
                 new CommonCodeSystemsTerminologyService(context),
                 new InMemoryTerminologyServerValidationSupport(context),
                 unknown));
