@@ -55,6 +55,7 @@ conformance: .venv/tested
 	$(BIN)/python -m tests.conformance --prepare
 	$(BIN)/python -m tests.conformance --all
 	$(BIN)/python -m tests.conformance --oracles 8
+	$(BIN)/python -m tests.conformance.profiles 8.0.0 --each 8
 	$(BIN)/python -m tests.conformance.own_profiles
 
 # The exchange against two real FHIR servers on loopback, fetched at their pinned versions; needs Node.js, a JDK

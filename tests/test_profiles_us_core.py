@@ -77,12 +77,14 @@ def test_a_differential_asks_what_the_published_snapshot_asks(version: str) -> N
 
 
 @pytest.mark.java
-@pytest.mark.parametrize("version", VERSIONS)
-def test_every_disagreement_with_the_reference_validator_is_explained(version: str) -> None:
-    """HL7's own validator, given the same package, on a few faults in each example."""
+def test_every_disagreement_with_the_reference_validator_is_explained() -> None:
+    """HL7's own validator, given the same package, on a few faults in each example.
+
+    ``python -m tests.conformance.profiles`` asks it about all faults, in each version.
+    """
     if REFERENCE.absent():
         pytest.skip(REFERENCE.absent())
-    asked = verdicts(version, 2)
+    asked = verdicts("8.0.0", 2)
 
     assert unexplained(asked) == [], table(asked)
     assert sum(bool(one.theirs) for one in asked) > 20, "the oracle found next to nothing"
