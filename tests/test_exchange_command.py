@@ -9,6 +9,7 @@ import pytest
 
 from fhircare.bundle import dump
 from fhircare.cli import main
+from fhircare.releases import detect_release
 from tests.courses import example_course, standing
 from tests.servers.serve import serve
 from tests.servers.stub import Stub
@@ -216,3 +217,25 @@ def test_a_bar_for_many_on_a_terminal(places, home, monkeypatch, terminal):
 
     assert ("2/2" in screen.getvalue()) is terminal
     assert len(places["hospital"].of("CarePlan")) == 2
+
+
+def test_a_file_in_r5(places, home, file, capsys):
+    """A bundle file in R5: sent to an R4 server in R4 and to an R5 server in R5; goals are given and taken in
+    the release of the file.
+    """
+    places["therapist"].version = "5.0.0"
+    path = home / "r5.json"
+    assert main(["convert", file("revised"), "--fhir", "R5", "-o", str(path)]) == 0
+    capsys.readouterr()
+
+    assert main(["send", str(path), "--to", "hospital", "--to", "therapist", "--no-pdf"]) == 0
+    assert [len(stub.of("DeviceUseStatement")) for stub in places.values()] == [1, 0]
+    assert [len(stub.of("DeviceUsage")) for stub in places.values()] == [0, 1]
+
+    goals = home / "goals.json"
+    assert main(["goals", "give", str(path), "-o", str(goals)]) == 0
+    given = json.loads(goals.read_text())
+    assert "R5" in {detect_release(given), detect_release(json.loads(path.read_text()))}
+    before = path.read_text()
+    assert main(["goals", "take", str(goals), "--into", str(path)]) == 0
+    assert path.read_text() == before

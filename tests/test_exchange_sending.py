@@ -8,7 +8,7 @@ import pytest
 import responses
 
 from fhircare.bundle import to_bundle
-from fhircare.errors import Conflict, ServerRefused
+from fhircare.errors import BundleError, Conflict, ServerRefused
 from fhircare.exchange import wire
 from fhircare.exchange.memory import ShortMemory
 from fhircare.exchange.sender import Options, dry_run, send
@@ -274,3 +274,24 @@ def test_the_report_says_what_was_done_and_of_the_rest_how_many(world):
     ]
     assert len(first) == 13
     assert again == "hospital: 7 unchanged, 5 kept as it is there; read back, as sent"
+
+
+def test_a_patient_without_a_number_is_not_sent(world):
+    """Nobody could find them again, and sent twice there would be two of them: refused, nothing sent."""
+    for numbers in ([], [{"value": "70412"}], [{"_value": {"extension": []}}]):
+        bundle = small_plan()
+        resource(bundle, "Patient")["identifier"] = numbers
+
+        with pytest.raises(BundleError, match=r"Bundle\.entry\[1\]\.resource\.identifier: is missing"):
+            send(world.server(), bundle)
+    assert world.stub.writes() == []
+
+
+def test_somebody_without_a_number_is_made_once(world):
+    """A practitioner without number is known again by what we remember, and not made twice."""
+    bundle, memory = small_plan(), ShortMemory()
+    del resource(bundle, "Practitioner")["identifier"]
+
+    assert send(world.server(), bundle, memory=memory).verified
+    assert set(send(world.server(), bundle, memory=memory).counts) == {"kept", "unchanged"}
+    assert len(world.stub.of("Practitioner")) == 1

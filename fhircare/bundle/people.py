@@ -163,7 +163,7 @@ def _write_professional(draft: Draft, index: int, person: Professional) -> None:
                 "practitioner": practitioner,
                 "organization": workplace,
                 "code": [_role_concept(person.role)],
-                "telecom": contact or [fhir.unknown("system", "value")],
+                "telecom": contact or [{"system": "other", **fhir.unknown("value")}],
             }
         ),
         text=says(

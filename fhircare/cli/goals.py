@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from fhircare.cli import bundles
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, destinations, outbox_words, server
-from fhircare.cli.reading import bundle, naming, resources
+from fhircare.cli.reading import bundle, came, naming, resources
 from fhircare.files import STANDARD, write_whole
 
 if TYPE_CHECKING:
@@ -59,8 +59,8 @@ def _take(args: argparse.Namespace) -> int:
     found: list[Taken] = []
 
     def merged(plan: dict[str, Any]) -> dict[str, Any] | None:
-        came, name = gathered or _came(args, plan)
-        taken = take_goals(plan, came, source=name, prefer=args.prefer)
+        theirs, name = gathered or _came(args, plan)
+        taken = take_goals(plan, theirs, source=name, prefer=args.prefer)
         found.append(taken)
         return taken.bundle if any(change.outcome != "unchanged" for change in taken.changes) else None
 
@@ -85,12 +85,12 @@ def _give(args: argparse.Namespace) -> int:
     from fhircare.bundle import dump
     from fhircare.exchange import as_ndjson, give_goals
 
-    plan = bundle(args.source)
+    plan = came(args.source)
     with naming(args.source):
-        given = give_goals(plan)
+        given = give_goals(plan.bundle)
     if args.to:
         return _send(args, dump(given).encode())
-    output = args.output or STANDARD
+    output, given = args.output or STANDARD, plan.returned(given)  # in the release the file is in
     lines = output.endswith((".ndjson", ".jsonl"))
     write_whole(output, as_ndjson(given) if lines else dump(given).encode())
     return 0

@@ -102,13 +102,16 @@ def patient_of(found: tuple[Entry, ...]) -> Entry:
     """Return the one patient among the entries.
 
     Raises:
-        BundleError: When there is none, or more than one.
+        BundleError: When there is none, or more than one, or they have no number to be found by.
     """
     patients = [entry for entry in found if entry.kind == "Patient"]
     if len(patients) != 1:
         raise BundleError(
             Fault("Bundle.entry", f"holds {len(patients)} patients", "send each person's plan by itself")
         )
+    if patients[0].identifier is None:
+        place = f"{patients[0].place}.resource.identifier"
+        raise BundleError(Fault(place, "is missing", "add a number they are known by, with its system"))
     return patients[0]
 
 

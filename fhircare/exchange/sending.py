@@ -273,7 +273,7 @@ class Sending:
             if isinstance(step, Withdrawal):
                 mark = sameness.fingerprint(step.becomes)
                 arrived[step.name] = Arrived(step.stored.reference, result.version, mark)
-            elif step.item.entry.owner != "actor" and (self._ours(step.item) or result.status == 201):
+            elif self._ours(step.item) or (result.status == 201 and _brought(step.item)):
                 name = self.cargo.key(step.item)
                 arrived[name] = Arrived(step.item.reference, result.version, step.item.written)
         if arrived:
@@ -299,11 +299,16 @@ class Sending:
         """Note the version of each resource of ours: the next sending then knows whose changes are whose."""
         arrived: dict[str, Arrived] = {}
         for item in self.cargo.items:
-            brought = item.entry.owner == "foreign" and not item.was_there
+            brought = _brought(item) and not item.was_there
             if (brought or self._ours(item)) and item.stored is not None and not item.kept:
                 mark = self.cargo.mark(item)
                 arrived[self.cargo.key(item)] = Arrived(item.reference, item.stored.version, mark)
         self.memory.remember({k: a for k, a in arrived.items() if self.memory.recall(k) != a})
+
+
+def _brought(item: Item) -> bool:
+    """Return whether only memory can tell that we brought it: what is others', and people without a number."""
+    return item.entry.owner == "foreign" or not item.entry.identifier
 
 
 def _saw(item: Item, stored: Stored | None) -> None:
