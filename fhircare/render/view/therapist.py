@@ -137,7 +137,7 @@ def load_section(tell: Teller) -> Section:
         caption=tell.words.say("therapist.load.caption"),
         columns=tell.columns("day", "date", "sessions", "worn", "sitting", "standing", "walking", "loaded"),
         rows=tuple(_days(tell, *ends) for ends in runs(tell.plan.wear.days, lambda day: day.sessions)),
-        widths=(8, 17, 25, 10, 11, 10, 9, 10),
+        widths=(6, 13, 19, 9, 16, 13, 12, 12),
         number=frozenset({3, 4, 5, 6, 7}),
     )
     return Section(heading=heading, lines=(tell.words.say("therapist.load.how"),), tables=(table,))
