@@ -128,14 +128,61 @@ def test_a_whole_course_on_the_command_line(bundle, capsys):
     assert read(held(bundle)).plan.status == "on-hold"
     assert main(["approve", str(bundle), "--by", "Ruth Okafor"]) == 2
     log(bundle, "2026-11-19", "--author", "clinic", "--released")
-    assert review(bundle, "2026-11-20", "--apply") == 0
+    assert review(bundle, "2026-11-20", "--apply") == 1
     assert (read(held(bundle)).plan.status, read(held(bundle)).plan.intent) == ("draft", "proposal")
-    assert "waits for a clinician" in capsys.readouterr().out
+    assert "Wear stays stopped (since 2026-11-19) until a clinician approves" in capsys.readouterr().out
     assert main(["approve", str(bundle), "--by", "Ruth Okafor"]) == 0
 
     plan = read(held(bundle)).plan
     assert (plan.revision, plan.status, plan.intent) == (3, "active", "plan")
     assert check(bundle.read_bytes()).issues == []
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_while_a_proposal_waits_everything_says_that_wear_is_stopped(bundle, language, tmp_path, capsys):
+    """After release, before approval: review, log, handout and calendar say no wear, and whom to call."""
+    log(bundle, "2026-11-17", "--worn", "30", "--skin", "blister")
+    review(bundle, "2026-11-18", "--apply")
+    log(bundle, "2026-11-18", "--author", "clinic", "--by", "Okafor", "--released")
+    review(bundle, "2026-11-19", "--apply")
+    capsys.readouterr()
+    stopped = {"en": "Do not wear the leg yet", "es": "Todavía no use la prótesis"}[language]
+
+    assert review(bundle, "2026-11-20", "--language", language) == 1
+    said = capsys.readouterr().out
+    assert stopped in said
+    assert PLAN.clinic.phone in said
+    page = tmp_path / "page.txt"
+    words = ["--for", "patient", "--language", language, "--on", "2026-11-20"]
+    assert main(["render", str(bundle), "-o", str(page), *words]) == 0
+    told = " ".join(page.read_text(encoding="utf-8").split())
+    assert stopped in told
+    assert PLAN.clinic.phone in told
+    calendar = tmp_path / "plan.ics"
+    assert main(["calendar", str(bundle), "-o", str(calendar)]) == 0
+    from icalendar import Calendar
+
+    events = Calendar.from_ical(calendar.read_bytes()).walk("VEVENT")
+    assert not [one for one in events if "wear" in str(one.get("UID")) and one.get("RRULE")]
+    if language == "en":
+        assert log(bundle, "2026-11-20", "--worn", "0") == 1
+        assert stopped in capsys.readouterr().out
+
+
+def test_a_visit_goes_into_the_clinics_free_times(bundle, tmp_path):
+    """`review --slots` takes FHIR Slots as `plan --slots` does."""
+    log(bundle, "2026-11-17", "--worn", "30", "--skin", "blister")
+    slot = {
+        "resourceType": "Slot", "schedule": {"display": "Clinic"}, "status": "free",
+        "start": "2026-11-18T14:15:00-06:00", "end": "2026-11-18T15:15:00-06:00",
+    }  # fmt: skip
+    path = tmp_path / "slots.ndjson"
+    busy = {**slot, "status": "busy", "start": "2026-11-18T08:30:00-06:00"}
+    path.write_text("".join(json.dumps(one) + "\n" for one in (busy, slot)), encoding="utf-8")
+
+    assert review(bundle, "2026-11-18", "--apply", "--slots", str(path)) == 1
+
+    assert read(held(bundle)).plan.visits[0].start.isoformat() == slot["start"]
 
 
 def test_a_review_changes_nothing_unless_asked(bundle, tmp_path):

@@ -7,8 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from fhircare.delivery import FreeSlot
 from fhircare.errors import LogError, PlanningError
-from fhircare.follow.revise import revise
+from fhircare.follow.logged import Logged
+from fhircare.follow.review import review
+from fhircare.follow.revise import revise, revision_of
 from fhircare.follow.taking import refuse_impossible
 from fhircare.log import LogEntry
 from fhircare.planner import make_plan
@@ -217,3 +220,64 @@ def test_a_cautious_pace_is_kept_when_revised():
     revised = revise(replace(plan, status="active"), [short], days[1].on).plan
 
     assert [one.step for one in revised.wear.days[1:4]] == [1, 1, 2]
+
+
+def slots(*hours):
+    return tuple(FreeSlot(start=DAYS_START + dt.timedelta(hours=hour), minutes=60) for hour in hours)
+
+
+DAYS_START = dt.datetime.combine(day(2), dt.time(), dt.timezone(dt.timedelta(hours=-6)))
+
+
+def test_a_visit_goes_into_a_free_time_of_the_clinic():
+    """With free times given, a visit that a stop asks for is put in the first that serves, in no other."""
+    entries = logged(["good", "blister"])
+
+    seen = review(ACTIVE, entries, day(2), slots(-20, 13, 37, 200))
+
+    assert seen.visit.visit.start == DAYS_START + dt.timedelta(hours=13)
+    plan = revision_of(seen, Logged.of(entries)).plan
+    assert seen.visit.visit in plan.visits
+    assert revision_of(review(plan, entries, day(2), slots(13)), Logged.of(entries)) is None
+
+
+def test_without_a_free_time_in_reach_no_visit_is_made_up():
+    """When no free time serves, the visit is left to the clinic, and the same review changes nothing."""
+    entries = logged(["good", "blister"])
+
+    seen = review(ACTIVE, entries, day(2), slots(24 * 30))
+
+    assert seen.visit.visit is None
+    assert "free slot" in seen.visit.unmet
+    plan = revision_of(seen, Logged.of(entries)).plan
+    assert plan.visits == ACTIVE.visits
+    assert revision_of(review(plan, entries, day(2), slots(24 * 30)), Logged.of(entries)) is None
+
+
+def test_what_needs_no_wear_goes_on_during_a_stop():
+    """Skin care, inspection and cleaning go on while wear is stopped; what needs wear is on hold."""
+    held = revise(ACTIVE, logged(["good", "blister"]), day(2)).plan
+
+    on_hold = {task.code for task in held.care.tasks if task.on_hold}
+    assert held.stopped_since == day(2)
+    assert {"skin-check", "ply-log", "sock-change"} <= on_hold
+    assert not on_hold & {
+        "skin-check-daily",
+        "limb-wash",
+        "liner-wash",
+        "liner-inspect",
+        "socket-wipe",
+        "wear-log",
+    }
+
+
+def test_a_proposal_after_a_stop_still_says_that_wear_is_stopped():
+    """From the stop to the approval the plan says since when; the approved plan no longer does."""
+    entries = logged(["good", "good", "blister"])
+    held = revise(ACTIVE, entries, day(3)).plan
+
+    waiting = revise(held, [*entries, entry(3, worn="none", released=True)], day(4)).plan
+
+    assert (waiting.status, waiting.stopped_since) == ("draft", day(3))
+    assert any(task.on_hold for task in waiting.care.tasks)
+    assert ACTIVE.stopped_since is None

@@ -29,6 +29,19 @@ def read_slots(resources: Iterable[Mapping[str, Any]]) -> tuple[FreeSlot, ...]:
     slots = [node for resource in resources for node in _unpacked(resource) if node.kind == "Slot"]
     if not slots:
         raise BundleError(Fault("", "holds no Slot", "name a file of FHIR Slot resources"))
+    return _free(slots)
+
+
+def free_slots(resources: Iterable[Mapping[str, Any]]) -> tuple[FreeSlot, ...]:
+    """Return the free slots among Slot resources, in order of time; none when there are none.
+
+    Raises:
+        BundleError: When one that is free has no start or end that can be read.
+    """
+    return _free([Node(one, "Slot") for one in resources])
+
+
+def _free(slots: list[Node]) -> tuple[FreeSlot, ...]:
     return tuple(sorted((_slot(s) for s in slots if s.get("status").value == "free"), key=lambda s: s.start))
 
 

@@ -140,7 +140,8 @@ def _stop(bundle: dict[str, Any], on: dt.date, follow: Any) -> list[str]:
         followed = follow(bundle, on)
     except PlanningError:
         return []  # a plan without a schedule can be logged for; there is no step to decide about
-    if followed.review.decision.step:
+    plan = followed.revision.plan if followed.revision else followed.review.plan
+    if followed.review.decision.step and plan.stopped_since is None:
         return []
     return for_patient(followed, read(bundle))
 

@@ -9,6 +9,7 @@ from fhircare.bundle import read, to_bundle, us_core
 from fhircare.bundle.history import Change, put_plan
 from fhircare.bundle.logbook import Resources, Taken, take_log
 from fhircare.bundle.recent import recent_log, without_log
+from fhircare.bundle.slots import free_slots
 from fhircare.errors import BundleError, Fault
 from fhircare.follow.clinician import named, of_team
 from fhircare.follow.evidence import follow_rules
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Mapping, Sequence
 
+    from fhircare.delivery import FreeSlot
     from fhircare.log import LogEntry
     from fhircare.plan import Plan, Professional
 
@@ -57,10 +59,16 @@ def take(bundle: Mapping[str, Any], entries: Sequence[LogEntry]) -> Taken:
     return take_log(bundle, plan, named(plan, entries))
 
 
-def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
+def follow(bundle: Mapping[str, Any], on: dt.date, slots: tuple[FreeSlot, ...] = ()) -> Followed:
     """Review a bundle's plan for a day, and put the revision it asks for in its place.
 
     The same bundle and day give the same result, and following the result again changes nothing.
+
+    Args:
+        bundle: The bundle.
+        on: The day to review for.
+        slots: The clinic's free times, for a visit that the log asks for; none for the free Slots that the
+            bundle holds itself, and its opening hours where it holds none.
 
     Raises:
         PlanningError: As ``revise``.
@@ -69,7 +77,7 @@ def follow(bundle: Mapping[str, Any], on: dt.date) -> Followed:
     resources = Resources(bundle)
     plan = read(without_log(resources)).plan
     log = looked_back(resources, on)
-    seen = review(plan, log, on)
+    seen = review(plan, log, on, slots or free_slots(resources.of_type("Slot")))
     revision = revision_of(seen, log)
     if revision is None:
         return Followed(seen, None, bundle)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Iterable, Sequence
 
+    from fhircare.delivery import FreeSlot
     from fhircare.follow.evidence import Evidence
     from fhircare.follow.logged import Logged
     from fhircare.log import LogEntry
@@ -55,7 +56,9 @@ class Review:
     goals: tuple[TargetProgress, ...]
 
 
-def review(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date) -> Review:
+def review(
+    plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date, slots: tuple[FreeSlot, ...] = ()
+) -> Review:
     """Return what the log so far asks for on a day.
 
     Pure: the same plan, log and day, the same review.
@@ -64,6 +67,7 @@ def review(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date) -> Rev
         plan: The plan in force.
         entries: The log, indexed or not; entries for ``on`` and later are left out.
         on: The day to decide about.
+        slots: The clinic's free times, where known; a visit is then put in one of these only.
 
     Raises:
         PlanningError: When the plan has no wearing schedule, or no clinic whose zone it is in.
@@ -80,7 +84,7 @@ def review(plan: Plan, entries: Iterable[LogEntry] | Logged, on: dt.date) -> Rev
         decision=decision,
         socks=_socks(plan, decision, layout.settings["recheck_steps"]),
         trend=trend,
-        visit=visit_change(plan, decision, trend),
+        visit=visit_change(plan, decision, trend, slots),
         goals=progress(plan, lived),
     )
 

@@ -80,7 +80,8 @@ def revision_of(seen: Review, log: Logged) -> Revision | None:
     ahead, binding = _days_ahead(seen, wear, stopped=stopped)
     goals = judged(plan.goals, seen.goals)
     schedule_stands = _stands(wear, ahead, stopped=stopped) and (plan.status == "on-hold") == stopped
-    if schedule_stands and not unseen and seen.visit is None and not newly_achieved(plan.goals, goals):
+    visit = seen.visit is not None and seen.visit.visit is not None
+    if schedule_stands and not unseen and not visit and not newly_achieved(plan.goals, goals):
         return None
     keeps = schedule_stands and not unseen
     days = wear.days if keeps else (*_past(wear, seen.on), *ahead)

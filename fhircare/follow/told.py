@@ -47,6 +47,7 @@ def told(followed: Followed, reading: Reading, language: str | None = None) -> d
         "revision": plan.revision if revision else None,
         "status": plan.status,
         "intent": plan.intent,
+        "stopped_since": plan.stopped_since and plan.stopped_since.isoformat(),
         "sock_change": None
         if seen.socks is None
         else {
@@ -98,11 +99,11 @@ def for_patient(followed: Followed, reading: Reading, language: str | None = Non
     phone, emergency = words.phone(clinic.phone), words.phone(clinic.emergency_phone)
     call: dict[str, object] = {"phone": phone, "emergency": emergency}
     lines = [*_decided(followed, words, call), *_beside(followed, words, call)]
-    do = (
-        "call.do.none"
-        if followed.review.decision.call == "none"
-        else f"call.do.{followed.review.decision.call}"
-    )
+    plan = followed.revision.plan if followed.revision else followed.review.plan
+    call_for = followed.review.decision.call
+    if call_for == "none" and plan.stopped_since:
+        call_for = "same-day"
+    do = f"call.do.{call_for}"
     cautions = ["caution.not", "caution.first", "caution.stop", "caution.emergency"]
     if reading.plan.synthetic:
         cautions.append("caution.synthetic")
@@ -113,9 +114,13 @@ def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Itera
     seen, revision = followed.review, followed.revision
     decision = seen.decision
     plan = revision.plan if revision else seen.plan
-    if plan.intent == "proposal" or plan.status == "draft":
-        yield str(words.say("follow.proposal"))
-    yield str(words.say(decision.patient, **call))
+    waiting = plan.stopped_since is not None and decision.step > 0
+    if waiting:
+        yield str(words.say("follow.waiting", **call))
+    else:
+        if plan.intent == "proposal" or plan.status == "draft":
+            yield str(words.say("follow.proposal"))
+        yield str(words.say(decision.patient, **call))
     texts = {sign.code: sign.text for sign in plan.care.signs}
     if decision.signs:
         yield str(words.say("follow.signs"))
@@ -126,8 +131,9 @@ def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Itera
                 values["limit"] = words.quantity(limit.limit, limit.limit_unit)
             yield "- " + str(words.coded("sign", code, texts.get(code, code), **values))
     day = next((one for one in plan.wear.days if one.on == seen.on), None) if plan.wear else None
-    if decision.step == 0:
+    if decision.step == 0 or waiting:
         yield str(words.say("follow.no-wear", day=words.date(seen.on)))
+        yield str(words.say("follow.care-goes-on"))
     elif day is not None:
         yield _day(day, words)
         yield str(words.say("follow.skin"))
@@ -168,7 +174,9 @@ def _for_clinic(followed: Followed) -> Iterator[str]:
     seen, revision = followed.review, followed.revision
     decision, plan = seen.decision, seen.plan
     step = f"step {decision.step} of {len(seen.layout.rungs)}" if decision.step else "no wear"
-    yield f"{seen.on:%Y-%m-%d}: {decision.move}, {step} ({decision.rule}, {decision.step_rule})."
+    after = revision.plan if revision else plan
+    waits = "no wear before approval, then " if decision.step and after.stopped_since else ""
+    yield f"{seen.on:%Y-%m-%d}: {waits}{decision.move}, {step} ({decision.rule}, {decision.step_rule})."
     yield decision.clinic
     levels, texts = sign_levels(plan), {sign.code: sign.text for sign in plan.care.signs}
     for code in decision.signs:
@@ -200,8 +208,15 @@ def _trend_told(per_day: float, reached_on: Any, threshold: int) -> str:
 
 
 def _standing_told(plan: Plan, revised: Plan | None) -> str:
+    if revised is None and plan.status == "draft" and plan.stopped_since:
+        revised = plan
     if revised is None:
         return f"The plan already says so: revision {plan.revision}, {plan.status}, stays."
+    if revised.status == "draft" and revised.stopped_since:
+        return (
+            f"Wear stays stopped (since {revised.stopped_since}) until a clinician approves revision "
+            f"{revised.revision} with `fhircare approve`; until then the person is told not to wear it."
+        )
     if revised.status == "draft":
         return f"Revision {revised.revision} waits for a clinician: approve it with `fhircare approve`."
     return f"Revision {revised.revision}, {revised.status}, takes the place of revision {plan.revision}."

@@ -15,6 +15,7 @@ from fhircare.planner.visits import event_need, plan_visits
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from fhircare.delivery import FreeSlot
     from fhircare.follow.decide import Decision
     from fhircare.follow.evidence import Evidence
     from fhircare.plan import Plan, Visit
@@ -45,19 +46,22 @@ class _Asked:
     since: dt.date
 
 
-def visit_change(plan: Plan, decision: Decision, trend: PlyTrend | None) -> VisitChange | None:
+def visit_change(
+    plan: Plan, decision: Decision, trend: PlyTrend | None, slots: tuple[FreeSlot, ...] = ()
+) -> VisitChange | None:
     """Return the visit that the days so far ask for, None when none is, or one already falls in time.
 
     Args:
         plan: The plan in force.
         decision: What was decided, with the days it rests on.
         trend: Where the ply is going.
+        slots: The clinic's free times; when there are any, a visit is put in one of these only.
     """
     for asked in _asked(plan, decision, trend):
         last = decision.on + dt.timedelta(days=asked.row["within_days"])
         if any(_serves(visit, asked.since, last) for visit in plan.visits):
             continue
-        found = _booked(plan, decision, asked.row, last)
+        found = _booked(plan, decision, asked.row, last, slots)
         # When the clinic is closed until later, a visit on that later day does as well.
         late = found.visit.start.date() if found.visit else last
         if not any(_serves(visit, asked.since, late) for visit in plan.visits):
@@ -100,10 +104,12 @@ def _serves(visit: Visit, since: dt.date, last: dt.date) -> bool:
     return visit.status != "cancelled" and since <= visit.start.date() <= last
 
 
-def _booked(plan: Plan, decision: Decision, row: dict[str, Any], last: dt.date) -> VisitChange:
+def _booked(
+    plan: Plan, decision: Decision, row: dict[str, Any], last: dt.date, slots: tuple[FreeSlot, ...]
+) -> VisitChange:
     need = replace(event_need(row["kind"], decision.on, (last - decision.on).days), why=row["why"])
     minutes = next((visit.minutes for visit in plan.visits), 45)
-    found = plan_visits([need], _diary(plan, minutes), minutes)
+    found = plan_visits([need], _diary(plan, minutes, slots), minutes)
     if not found.visits:
         return VisitChange(None, unmet=" ".join(found.unmet))
     visit = found.visits[0]
@@ -115,7 +121,7 @@ def _booked(plan: Plan, decision: Decision, row: dict[str, Any], last: dt.date) 
     return VisitChange(replace(visit, kinds=kinds, role=later.role), instead_of=later)
 
 
-def _diary(plan: Plan, minutes: int) -> Diary:
+def _diary(plan: Plan, minutes: int, slots: tuple[FreeSlot, ...]) -> Diary:
     clinic = plan.clinic
     if clinic is None:
         raise AssertionError("visits are asked of a clinic only")
@@ -127,5 +133,6 @@ def _diary(plan: Plan, minutes: int) -> Diary:
         holiday_country=clinic.holiday_country,
         holiday_region=clinic.holiday_region,
         minutes=minutes,
+        slots=slots,
         late_days=settings_for(pace, ())["late_days"],
     )
