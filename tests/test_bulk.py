@@ -134,6 +134,31 @@ def test_pages_of_bundles(tmp_path):
     assert [line["state"] for line in report(tmp_path / "out")] == ["done", "failed"]
 
 
+def test_the_other_release_all_the_way(tmp_path):
+    """In R5 too the bundle is that of ``plan``, it is checked as R5, and the page is that of ``render``."""
+    record = RECORDS / "ben-replacement-socket.yaml"
+    bulk("plan", record, "-o", tmp_path / "out", "--fhir", "R5", "--us-core", "none")
+    main(["plan", str(record), "-o", str(tmp_path / "one.json"), "--fhir", "R5", "--us-core", "none"])
+    made = tmp_path / "out" / "bundles" / "ben-replacement-socket.json"
+    assert made.read_bytes() == (tmp_path / "one.json").read_bytes()
+    bulk("check", made, "-o", tmp_path / "checked")
+    bulk("render", made, "-o", tmp_path / "pages", "--format", "html")
+    main(["render", str(made), "-o", str(tmp_path / "one.html")])
+    page = tmp_path / "pages" / "pages" / "ben-replacement-socket.html"
+    assert page.read_bytes() == (tmp_path / "one.html").read_bytes()
+
+
+def test_profiles_and_packages_are_asked(tmp_path, capsys):
+    """A profile asked for is held against every resource; a package that is none ends the run at once."""
+    (tmp_path / "x.ndjson").write_bytes(PATIENT)
+    profile = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-patient"
+    bulk("check", tmp_path / "x.ndjson", "-o", tmp_path / "out", "--profile", profile, code=1)
+    assert report(tmp_path / "out")[0]["errors"] >= 2  # it asks for an identifier and a name
+
+    bulk("check", tmp_path / "x.ndjson", "-o", tmp_path / "new", "--package", tmp_path / "none", code=2)
+    assert "none" in capsys.readouterr().err
+
+
 def test_what_changes_is_done_anew_and_what_is_gone_is_taken_away(tmp_path):
     """By content, not by time; an output whose source now fails or is gone would be a wrong plan."""
     records, out = tmp_path / "records", tmp_path / "out"

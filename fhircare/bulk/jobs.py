@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import gzip
 from dataclasses import asdict, dataclass, field
+from functools import cache
 from hashlib import sha256
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from fhircare.bulk.columns import Columns
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     import datetime as dt
 
     from fhircare.bulk.item import Item
+    from fhircare.check import Against
     from fhircare.check.report import Severity
     from fhircare.delivery import DeliveryRecord
     from fhircare.plan import Plan
@@ -80,6 +83,8 @@ class PlanJob(Job):
     Attributes:
         common: What is the same in all rows of a table, as a record's plain data.
         packed: True to write the bundles packed (gzip).
+        release: FHIR release of the bundles, ``R4`` or ``R5``.
+        us_core: Version of US Core whose profiles they claim, "none" for none.
     """
 
     verb: ClassVar[str] = "plan"
@@ -87,6 +92,8 @@ class PlanJob(Job):
     needs: ClassVar[tuple[str, ...]] = ("fhircare.planner", "fhircare.bundle", "fhircare.check")
     common: dict[str, Any] = field(default_factory=dict)
     packed: bool = False
+    release: str = "R4"
+    us_core: str = "8.0.0"
 
     @property
     def ending(self) -> str:
@@ -97,16 +104,19 @@ class PlanJob(Job):
     def words(self) -> dict[str, Any]:
         """The job as plain data; what is common only by its digest, for it may name people."""
         common = sha256(repr(self.common).encode()).hexdigest() if self.common else ""
-        return {"verb": self.verb, "common": common, "packed": self.packed}
+        return {**super().words, "common": common}
 
     def _done(self, item: Item) -> Outcome:
         from fhircare.bundle import dump, to_bundle
         from fhircare.check import check
+        from fhircare.releases import say
 
         plan = self._plan(item)
         # Our own check, in place of the models of fhir.resources: it asks more and costs a third.
-        content = dump(to_bundle(plan, validate=False)).encode()
-        errors = [issue for issue in check(content).issues if issue.severity in {"fatal", "error"}]
+        bundle = to_bundle(plan, validate=False, us_core=self.us_core)
+        content = dump(say(bundle, self.release)).encode()
+        found = check(content, release=self.release).issues
+        errors = [issue for issue in found if issue.severity in {"fatal", "error"}]
         if errors:
             faults = tuple(Fault(i.expression, i.message, i.mend, item.line) for i in errors)
             return Outcome("failed", plan.number, faults)
@@ -143,18 +153,31 @@ class CheckJob(Job):
 
     Attributes:
         level: The least severity that is told and counted.
-        release: ``R4``; None for what the check takes by itself.
+        release: ``R4`` or ``R5``; None for what each item tells.
+        profiles: Canonicals of profiles that every resource of their type must keep.
+        packages: FHIR packages (folders or .tgz) to find profiles in.
     """
 
     verb: ClassVar[str] = "check"
     needs: ClassVar[tuple[str, ...]] = ("fhircare.check",)
     level: Severity = "information"
     release: str | None = None
+    profiles: tuple[str, ...] = ()
+    packages: tuple[str, ...] = ()
+
+    @property
+    def against(self) -> Against:
+        """What is held against beside what resources claim.
+
+        Raises:
+            PackageError: When a package cannot be read; ask before the run, so that not every item fails.
+        """
+        return _against(self.profiles, self.packages)
 
     def _done(self, item: Item) -> Outcome:
         from fhircare.check import check
 
-        report = check(item.data, release=self.release).at_least(self.level)
+        report = check(item.data, release=self.release, against=self.against).at_least(self.level)
         issues = [i.at(item.line, i.column) if item.line else i for i in report.issues]
         return Outcome("done" if report.ok else "found", issues=tuple(issues))
 
@@ -188,10 +211,11 @@ class RenderJob(Job):
         return f".{self.form}"
 
     def _done(self, item: Item) -> Outcome:
-        from fhircare.bundle import load, read
+        from fhircare.bundle import load
+        from fhircare.bundle.heard import listened, read_heard
         from fhircare.render import render
 
-        reading = read(load(_text(item)))
+        reading = read_heard(listened(load(_text(item))))
         page = render(
             reading,
             self.form,
@@ -204,6 +228,15 @@ class RenderJob(Job):
         return Outcome(
             "done", reading.plan.number, content=page if isinstance(page, bytes) else page.encode()
         )
+
+
+@cache
+def _against(profiles: tuple[str, ...], packages: tuple[str, ...]) -> Against:
+    """Return what is held against, its packages read once a process."""
+    from fhircare.check import Against
+    from fhircare.spec.packages import load_packages
+
+    return Against(profiles, [one for name in packages for one in load_packages(Path(name)).packages])
 
 
 def _text(item: Item) -> str:

@@ -36,6 +36,7 @@ _ALL = "SELECT source, line, state, output, identifier, faults, issues FROM item
 _KNOWN = _ALL.replace(
     "ORDER BY", "WHERE source = ? AND line = ? AND digest = ? AND state != 'crashed' ORDER BY"
 )
+_FOUND = _ALL.replace("ORDER BY", "WHERE issues != '' ORDER BY")
 _GONE = _ALL.replace("ORDER BY", "WHERE run != ? ORDER BY")
 
 
@@ -164,9 +165,9 @@ class Journal:
         """Drop the items that this run has not met."""
         self._db.execute("DELETE FROM item WHERE run != ?", (self._run,))
 
-    def rows(self) -> Iterator[Row]:
-        """Yield all items, by source and line, one at a time."""
-        with closing(self._db.execute(_ALL)) as found:
+    def rows(self, *, found_only: bool = False) -> Iterator[Row]:
+        """Yield all items, or those in which something was found, by source and line, one at a time."""
+        with closing(self._db.execute(_FOUND if found_only else _ALL)) as found:
             yield from map(_row, found)
 
     def _in_one(self, statement: str, values: Iterable[tuple[Any, ...]]) -> None:
@@ -187,6 +188,6 @@ def _row(found: tuple[Any, ...]) -> Row:
         state,
         output,
         identifier,
-        tuple(Fault(*fault) for fault in json.loads(faults or "[]")),
-        tuple(Issue(*issue) for issue in json.loads(issues or "[]")),
+        tuple(Fault(*fault) for fault in json.loads(faults)) if faults else (),
+        tuple(Issue(*issue) for issue in json.loads(issues)) if issues else (),
     )

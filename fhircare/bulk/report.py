@@ -47,7 +47,7 @@ def findings(rows: Iterable[Row], form: Findings, version: str) -> Iterator[str]
     """Yield what a check found, in pieces: text for people, JSON (one object a line) or SARIF for machines.
 
     Args:
-        rows: Every item, in order.
+        rows: Items in order; those without findings say nothing.
         form: ``text``, ``json`` (``source``, ``line`` and an OperationOutcome for each item with findings) or
             ``sarif``.
         version: Of fhircare.

@@ -89,7 +89,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     plan = parser.add_argument_group("plan")
     plan.add_argument("--common", metavar="RECORD", help="fields that are the same in all rows of a table")
     plan.add_argument("--packed", action="store_true", help="write bundles as .json.gz, a tenth of the size")
+    plan.add_argument("--us-core", choices=["8.0.0", "7.0.0", "6.1.0", "none"], default="8.0.0",
+                      help="version of US Core whose profiles the bundles claim (usual: 8.0.0)")  # fmt: skip
+    parser.add_argument("--fhir", choices=["R4", "R5"],
+                        help="plan: release of the bundles (usual: R4); check: as which")  # fmt: skip
     check = parser.add_argument_group("check")
+    check.add_argument("--profile", action="append", default=[], metavar="URL",
+                       help="hold every resource of its type against it; may be repeated")  # fmt: skip
+    check.add_argument("--package", action="append", default=[], metavar="DIR|.tgz",
+                       help="FHIR package to find profiles in; may be repeated")  # fmt: skip
     check.add_argument("--level", choices=["error", "warning", "information"], default="information",
                        help="the least severity to tell (usual: all)")  # fmt: skip
     render = parser.add_argument_group("render")
@@ -132,14 +140,19 @@ def _job(args: argparse.Namespace) -> tuple[Job, Kinds]:
         if args.common:
             with naming(args.common):
                 common = read_fields(read_text(args.common, most=MAX_BYTES))[0]
-        return PlanJob(common, args.packed), Kinds(RECORDS, TABLES, MAX_BYTES)
+        return PlanJob(common, args.packed, args.fhir or "R4", args.us_core), Kinds(
+            RECORDS, TABLES, MAX_BYTES
+        )
     bundles = Kinds((".json",), (), MAX_BUNDLE)
     forms = list(FINDINGS) if args.what == "check" else ["pdf", "html", "txt"]
     args.format = args.format or forms[0]
     if args.format not in forms:
         args.parser.error(f"--format is one of {', '.join(forms)}")
     if args.what == "check":
-        return CheckJob(args.level), bundles
+        job = CheckJob(args.level, args.fhir, tuple(args.profile), tuple(args.package))
+        if job.packages:
+            _ = job.against  # a package that cannot be read ends the run here
+        return job, bundles
     return (
         RenderJob(args.format, args.reader, args.language, args.large_print, args.on, args.templates),
         bundles,
@@ -214,7 +227,7 @@ class _Run:
         tally = Tally()
         write_pieces(self._path(REPORT), (report_line(row).encode() for row in _counted(self.journal, tally)))
         if args.what == "check":
-            told = findings(self.journal.rows(), args.format, __version__)
+            told = findings(self.journal.rows(found_only=True), args.format, __version__)
             write_pieces(self._path(FINDINGS[args.format]), (piece.encode() for piece in told))
         spent = time.monotonic() - self.began
         now = {

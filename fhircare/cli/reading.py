@@ -89,14 +89,9 @@ def came(file: str) -> Heard:
 
 def listened(document: dict[str, Any]) -> Heard:
     """Return a bundle or resource in R4's spelling; where nothing tells a release it is taken as R4."""
-    from fhircare.errors import UnknownRelease
-    from fhircare.releases import HOUSE, detect_release, heard
+    from fhircare.bundle.heard import listened
 
-    try:
-        found = detect_release(document)
-    except UnknownRelease:
-        found = HOUSE
-    return heard(document, found)
+    return listened(document)
 
 
 def bundle(file: str) -> dict[str, Any]:
@@ -111,16 +106,7 @@ def reading(file: str) -> Reading:
 
 def read_in(found: Heard, file: str) -> Reading:
     """Return what a bundle that was heard says, and where the file that it came in says it."""
-    from fhircare.bundle import read
-    from fhircare.bundle.retold import moved
+    from fhircare.bundle.heard import read_heard
 
     with naming(file):
-        told = read(found.bundle)
-    if found.bundle is found.came:
-        return told
-    return replace(
-        told,
-        places={place: found.place(path) for place, path in told.places.items()},
-        unread=tuple(replace(one, path=found.place(one.path)) for one in told.unread),
-        guest=moved(told.guest, found.place),
-    )
+        return read_heard(found)
