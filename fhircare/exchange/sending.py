@@ -307,7 +307,7 @@ class Sending:
 
 
 def _brought(item: Item) -> bool:
-    """Return whether only memory can tell that we brought it: what is others', and people without a number."""
+    """Return whether only memory can tell that we brought it: others' things, people without a number."""
     return item.entry.owner == "foreign" or not item.entry.identifier
 
 
