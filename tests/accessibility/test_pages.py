@@ -6,8 +6,10 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from fhircare.render import READERS
+from fhircare.bundle import read
+from fhircare.render import READERS, render
 from tests.accessibility.pages import EXAMPLES, PAGES, page
+from tests.courses import example_course
 
 pytestmark = pytest.mark.browser
 
@@ -47,6 +49,15 @@ def test_each_language_and_size_keeps_it(show, violations, language, large):
     """The patient's page in a language and a size that its bundle does not ask for."""
     driver = show(page(EXAMPLES[-1], "patient", language=language, large_print=large), NARROW)
     assert driver.execute_script("return document.documentElement.scrollWidth") <= NARROW
+    assert driver.execute_script(OVERFLOWING) == []
+    assert violations(driver) == []
+
+
+@pytest.mark.parametrize("reader", READERS)
+@pytest.mark.parametrize("state", ["stopped", "proposed"])
+def test_a_stop_is_seen_by_everybody(show, violations, reader, state):
+    """While wear is stopped, and while the plan after it waits: the same, the warning's contrast included."""
+    driver = show(render(read(example_course(EXAMPLES[0])[state]), "html", reader), NARROW)
     assert driver.execute_script(OVERFLOWING) == []
     assert violations(driver) == []
 
