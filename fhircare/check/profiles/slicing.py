@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.fhirpath.runtime import resolve
+from fhircare.check.profiles.values import holds, same
 
 if TYPE_CHECKING:
     from fhircare.check.path import Path
@@ -90,14 +91,12 @@ def _belongs(one: Slice, item: Item, v: Visit) -> Verdict:
 
 
 def _passes(test: Test, item: Item, v: Visit) -> Verdict:
-    from fhircare.check.profiles.visit import Item as Made
-
     here: list[Item] = [item]
     for step in test.steps:
         if step == ("resolve", ""):
             here = _resolved(here, v)
-            continue
-        here = [found for one in here for found in _step(one, step, Made)]
+        else:
+            here = [found for one in here for found in _step(one, step, item.__class__)]
     if test.kind == "exists":
         return bool(here) is test.wanted
     if test.kind == "type":
@@ -114,6 +113,10 @@ def _is_type(kind: str, wanted: frozenset[str], v: Visit) -> bool:
 
 
 def _is_wanted(test: Test, item: Item, v: Visit) -> Verdict:
+    wanted = test.wanted
+    if test.kind == "value" and not (wanted.children or wanted.binding or wanted.slicing):
+        told = wanted.fixed is None or same(item.value, wanted.fixed)
+        return told and (wanted.pattern is None or holds(item.value, wanted.pattern))
     from fhircare.check.profiles.visit import Broken, Quiet
 
     if test.kind == "profile":
@@ -130,10 +133,8 @@ def _is_wanted(test: Test, item: Item, v: Visit) -> Verdict:
 
 
 def _resolved(here: list[Item], v: Visit) -> list[Item]:
-    from fhircare.check.profiles.visit import Item as Made
-
     return [
-        Made(target, None, one.path, str(target.get("resourceType", "")))
+        one.__class__(target, None, one.path, str(target.get("resourceType", "")))
         for one in here
         for target in resolve([one.value], v.env)
     ]

@@ -94,10 +94,14 @@ class Node:
         rules: Invariants.
         children: What is asked of the elements in it.
         slicing: How the items are sliced, or None.
+        bare: True when nothing is asked of an item itself, only how many there are or what is in them.
+        by_key: For each name in JSON, those of companions of primitives too: its place in ``keys``.
     """
 
     __slots__ = (
+        "bare",
         "binding",
+        "by_key",
         "children",
         "fixed",
         "high",
@@ -139,6 +143,10 @@ class Node:
         self.types, self.profiles, self.targets = types, profiles or {}, targets
         self.fixed, self.pattern, self.low, self.high, self.longest = fixed, pattern, low, high, longest
         self.binding, self.rules, self.children, self.slicing = binding, rules, children, slicing
+        values = (types, fixed, pattern, low, high, binding, targets)
+        self.bare = all(one is None for one in values) and not (longest or profiles or rules)
+        self.by_key = {key: index for index, (key, _, _) in enumerate(keys)}
+        self.by_key |= {f"_{key}": index for index, (key, _, primitive) in enumerate(keys) if primitive}
 
     @property
     def plain(self) -> str:

@@ -66,13 +66,26 @@ class Visit:
 
     def look(self, node: Node, item: Item) -> None:
         """Hold one item against a node: its value, what is in it, and the rules on it."""
-        value, kind = item.value, item.kind
-        if node.types is not None and kind not in node.types and not self.specialises(kind, node.types):
-            mend = f"Use {listed(sorted(node.types), 6)}"
-            self.say(
-                item.path, "error", "structure", "profile.type", "{profile} allows no such type here", mend
-            )
-            return
+        value = item.value
+        if not node.bare:
+            if not self._of_type(node, item, item.kind):
+                return
+            self._itself(node, item, value, item.kind)
+        if node.children:
+            if value.__class__ is dict:
+                self.below(node, value, item.path)
+            elif item.beside.__class__ is dict:
+                self.below(node, item.beside, item.path)
+
+    def _of_type(self, node: Node, item: Item, kind: str) -> bool:
+        if node.types is None or kind in node.types or self.specialises(kind, node.types):
+            return True
+        mend = f"Use {listed(sorted(node.types), 6)}"
+        self.say(item.path, "error", "structure", "profile.type", "{profile} allows no such type here", mend)
+        return False
+
+    def _itself(self, node: Node, item: Item, value: Any, kind: str) -> None:
+        """Hold an item's own value, and the rules on it, against a node."""
         if node.fixed is not None and not same(value, node.fixed):
             told = words.of_value(node.fixed)
             self.say(
@@ -97,10 +110,6 @@ class Visit:
             self.kept(urls, item)
         if node.rules:
             self._rules(node, item)
-        if node.children and value.__class__ is dict:
-            self.below(node, value, item.path)
-        elif node.children and item.beside.__class__ is dict:
-            self.below(node, item.beside, item.path)
 
     def below(self, node: Node, o: dict[str, Any], p: Path) -> None:
         """Hold the elements of an object against the children of its node."""
@@ -223,7 +232,14 @@ class Quiet(Visit):
 def items(node: Node, o: dict[str, Any], p: Path) -> list[Item]:
     """Return the items of an element in the object that holds it, in order."""
     found: list[Item] = []
-    for key, kind, primitive in node.keys:
+    keys = node.keys
+    if len(keys) > 2:  # a choice: one look at each name that is there, in the order of the definition
+        by_key = node.by_key
+        there = {by_key[key] for key in o if key in by_key}
+        if not there:
+            return found
+        keys = tuple(keys[index] for index in sorted(there))
+    for key, kind, primitive in keys:
         value = o.get(key)
         beside = o.get(f"_{key}") if primitive else None
         if value is None and not beside:
