@@ -15,10 +15,11 @@ import pytest
 from fhircare.cli import main
 from tests.builders import record_data
 
+MISSING = importlib.util.find_spec("pyspark") is None or shutil.which("java") is None
 pytestmark = [
     pytest.mark.java,
     pytest.mark.skipif(
-        importlib.util.find_spec("pyspark") is None or shutil.which("java") is None,
+        MISSING and not os.environ.get("FHIRCARE_SPARK"),
         reason="needs pyspark and Java; `make test-spark` installs the first",
     ),
 ]

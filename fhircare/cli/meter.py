@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from rich.progress import Progress, TaskID
 
@@ -50,6 +50,21 @@ def meter(what: str, total: int, *, wanted: bool | None = None) -> Iterator[Mete
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
         yield _Bar(progress, progress.add_task(what, total=max(total, 1), told=""))
+
+
+@contextmanager
+def progress(total: int, what: str) -> Iterator[Callable[[int], None]]:
+    """Show a bar with rate and time left on a terminal while many things are done; nothing elsewhere."""
+    if total < 2 or not sys.stderr.isatty():
+        yield lambda _done: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
 
 
 class _Rate:

@@ -12,13 +12,13 @@ import json
 import time
 from typing import TYPE_CHECKING
 
+from fhircare.cli.meter import progress
 from fhircare.cli.output import say
 from fhircare.cli.places import (
     destination_words,
     destinations,
     outbox_file,
     outbox_words,
-    progress,
     statements,
 )
 

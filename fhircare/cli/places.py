@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,6 @@ from fhircare.files import make_folder, read_text, remove, write_whole
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable, Iterator
 
     from fhircare.exchange import Destination, FhirServer, Statement
 
@@ -109,20 +108,3 @@ class KeptStatements:
 
     def _file(self, base: str) -> str:
         return str(Path(self._folder) / f"{hashlib.sha256(base.encode()).hexdigest()[:32]}.json")
-
-
-@contextmanager
-def progress(total: int, what: str) -> Iterator[Callable[[int], None]]:
-    """Show a bar with rate and time left on a terminal while many things are done; nothing elsewhere."""
-    import sys
-
-    if total < 2 or not sys.stderr.isatty():
-        yield lambda _done: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=total)
-        yield lambda done: bar.update(task, completed=done)

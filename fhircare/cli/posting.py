@@ -7,8 +7,9 @@ import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from fhircare.cli.meter import progress
 from fhircare.cli.output import note, say
-from fhircare.cli.places import destinations, outbox_file, progress, statements
+from fhircare.cli.places import destinations, outbox_file, statements
 from fhircare.cli.reading import naming
 
 if TYPE_CHECKING:
