@@ -201,6 +201,20 @@ def test_one_folder_holds_one_jobs_results(tmp_path, capsys):
     assert this_run(tmp_path / "out")["done"] == 1
 
 
+def test_changed_templates_are_another_job(tmp_path, capsys):
+    """Pages lean on the clinic's templates: when these change, the folder's pages are not gone on with."""
+    own, bundle = tmp_path / "own", BUNDLES / "ben-replacement-socket.json"
+    own.mkdir()
+    (own / "notes.txt").write_text("one")
+    words = ("render", bundle, "-o", tmp_path / "out", "--format", "txt", "--templates", own)
+    bulk(*words)
+    bulk(*words)
+    assert this_run(tmp_path / "out")["done_before"] == 1
+    (own / "notes.txt").write_text("two")
+    bulk(*words, code=2)
+    assert "--anew" in capsys.readouterr().err
+
+
 def test_packed_bundles_are_bundles(tmp_path):
     """--packed writes the same bytes packed, always the same; check and render read them."""
     bulk("plan", RECORDS / "anna-first-locking.yaml", "-o", tmp_path / "out", "--packed")

@@ -17,6 +17,7 @@ Exit codes: 0 all went well, 1 some failed or have errors, 2 nothing could be do
 from __future__ import annotations
 
 import functools
+import hashlib
 import json
 import signal
 import time
@@ -50,8 +51,10 @@ from fhircare.cli.reading import MAX_BUNDLE, naming
 from fhircare.cli.render import READERS
 from fhircare.errors import Fault, FhircareError, OutputError
 from fhircare.files import (
+    below,
     locked,
     make_folder,
+    read_bytes,
     read_text,
     remove,
     size_of,
@@ -73,6 +76,7 @@ SUMMARY = "summary.json"
 FINDINGS = {"text": "findings.txt", "json": "findings.ndjson", "sarif": "findings.sarif"}
 
 _MOST_TOLD = 20
+_MOST_LEANED_ON = 512_000_000
 _CHUNK_ITEMS, _CHUNK_BYTES = 64, 256_000
 
 
@@ -125,7 +129,8 @@ def run(args: argparse.Namespace) -> int:
         if args.anew:
             _forget(journal_file, args.output)
         with closing(Journal(journal_file)) as journal:
-            journal.begin({**job.words, "fhircare": __version__})
+            leaned_on = _digest([*args.package, *([args.templates] if args.templates else [])])
+            journal.begin({**job.words, "leans_on": leaned_on, "fhircare": __version__})
             bulk = _Run(job, args.output, journal, usual_workers() if args.workers is None else args.workers)
             with _stop_calmly(bulk), meter(f"bulk {args.what}", sources.total) as seen:
                 bulk.over(sources, seen)
@@ -157,6 +162,16 @@ def _job(args: argparse.Namespace) -> tuple[Job, Kinds]:
         RenderJob(args.format, args.reader, args.language, args.large_print, args.on, args.templates),
         bundles,
     )
+
+
+def _digest(names: list[str]) -> str:
+    """Return the digest of what is in some files and folders: what changed there changes every result."""
+    made = hashlib.sha256()
+    for name in names:
+        inner = [""] if size_of(name) is not None else [file for file, _ in below(name, ("",))]
+        for file in inner:
+            made.update(file.encode() + read_bytes(str(Path(name) / file), most=_MOST_LEANED_ON))
+    return made.hexdigest() if names else ""
 
 
 class _Unwritten(NamedTuple):
