@@ -25,8 +25,8 @@ MANIFEST = json.loads((VALIDATOR / "manifest.json").read_text(encoding="utf-8"))
 SMALL = json.loads((DATA / "check-cases.json").read_text(encoding="utf-8"))
 
 
-def errors(text: bytes | dict[str, Any]) -> list[Issue]:
-    return [i for i in check(text).issues if i.severity in {"fatal", "error"}]
+def errors(text: bytes | dict[str, Any], release: str = "R4") -> list[Issue]:
+    return [i for i in check(text, release=release).issues if i.severity in {"fatal", "error"}]
 
 
 @pytest.mark.parametrize("file", sorted(EXAMPLES.glob("*.json")), ids=lambda f: f.stem)

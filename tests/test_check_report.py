@@ -53,7 +53,7 @@ def test_a_broken_file_does_not_hide_the_others() -> None:
     assert "plan.json" in text
     assert "good.json" not in text
     assert (tally.resources, tally.errors, tally.warnings) == (3, 3, 1)
-    assert text.endswith("3 resources checked: 3 errors, 1 warning\n")
+    assert text.endswith("3 resources checked as FHIR R4: 3 errors, 1 warning\n")
 
 
 def test_lines_and_documents_may_be_mixed() -> None:

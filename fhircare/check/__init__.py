@@ -25,9 +25,12 @@ from fhircare.check.reading import read
 from fhircare.check.report import Issue, Report
 from fhircare.check.run import CLAIMS, check_text, check_value
 from fhircare.spec import definitions
+from fhircare.spec.recognise import recognise
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+    from fhircare.check.run import Choose
 
 __all__ = ["Against", "Issue", "Report", "check", "check_lines"]
 
@@ -39,12 +42,26 @@ def _compiler(release: str) -> Compiler:
     return Compiler(definitions(release))
 
 
+def _chooser(release: str | None) -> Choose:
+    """Return how a file's checkers are chosen: those of the release asked for, or of what the file tells."""
+    if release is not None:
+        compiler = _compiler(release)
+        return lambda _: (compiler, False)
+
+    def choose(value: Any) -> tuple[Compiler, bool]:
+        told = recognise(value) if isinstance(value, dict) else None
+        return _compiler(told or DEFAULT_RELEASE), told is None
+
+    return choose
+
+
 def check(resource: Any, *, release: str | None = None, name: str = "", against: Against = CLAIMS) -> Report:
     """Check one resource or bundle; every fault is found in one run.
 
     Args:
         resource: JSON as bytes or str, a dict, or a model of fhir.resources.
-        release: ``R4``; None for the default, R4.
+        release: ``R4`` or ``R5``; None for what the file's own elements tell (``spec.recognise``), and R4
+            where nothing does: the report's ``assumed`` says so.
         name: What the report is called, such as the file's name.
         against: Profiles and packages; usually the profiles that resources claim and that come with us.
 
@@ -54,18 +71,18 @@ def check(resource: Any, *, release: str | None = None, name: str = "", against:
     Raises:
         UnknownRelease: For a release whose definitions are not held.
     """
-    compiler = _compiler(release or DEFAULT_RELEASE)
+    choose = _chooser(release)
     if isinstance(resource, bytes | bytearray):
-        return check_text(bytes(resource), compiler, name, against)
+        return check_text(bytes(resource), choose, name, against)
     if isinstance(resource, str):
-        return check_text(resource.encode("utf-8", "surrogatepass"), compiler, name, against)
+        return check_text(resource.encode("utf-8", "surrogatepass"), choose, name, against)
     for method in ("model_dump_json", "json"):
         dump = getattr(resource, method, None)
         if dump is not None:
             made = dump()
             value = read(made.encode() if isinstance(made, str) else made).value
-            return check_value(value, compiler, name, against)
-    return check_value(resource, compiler, name, against)
+            return check_value(value, choose, name, against)
+    return check_value(resource, choose, name, against)
 
 
 def check_lines(
@@ -77,10 +94,10 @@ def check_lines(
         A report for each line that is not blank, called ``name:line``; its findings' ``line`` is the line
         of the file.
     """
-    compiler = _compiler(release or DEFAULT_RELEASE)
+    choose = _chooser(release)
     for number, line in enumerate(lines, 1):
         if line.strip():
             called = f"{name}:{number}" if name else f"line {number}"
-            report = check_text(line.rstrip(b"\r\n"), compiler, called, against)
+            report = check_text(line.rstrip(b"\r\n"), choose, called, against)
             report.issues = [issue.at(number, issue.column) for issue in report.issues]
             yield report

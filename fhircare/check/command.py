@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from fhircare.check import check, check_lines
 from fhircare.check.run import CLAIMS
-from fhircare.check.text import as_text, counts, summary
+from fhircare.check.text import as_text, assumption, counts, summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -20,17 +20,24 @@ Input = tuple[str, "bytes | Iterable[bytes]"]
 
 
 class Tally:
-    """How a run went, known when its text has been taken: resources checked, errors, warnings and notes."""
+    """How a run went, known when its text has been taken: resources checked, errors, warnings and notes.
 
-    __slots__ = ("errors", "notes", "resources", "warnings")
+    ``releases`` counts resources by the release they were checked as, ``assumed`` those that did not tell it.
+    """
+
+    __slots__ = ("assumed", "errors", "notes", "releases", "resources", "warnings")
 
     def __init__(self) -> None:
-        self.resources = self.errors = self.warnings = self.notes = 0
+        self.resources = self.errors = self.warnings = self.notes = self.assumed = 0
+        self.releases: dict[str, int] = {}
 
     def add(self, report: Report) -> None:
         """Count one report."""
         errors, warnings, notes = counts(report.issues)
         self.resources += 1
+        self.assumed += report.assumed
+        if report.release:
+            self.releases[report.release] = self.releases.get(report.release, 0) + 1
         self.errors += errors
         self.warnings += warnings
         self.notes += notes
@@ -57,7 +64,7 @@ def run(
         tally: Filled while the text is taken.
         form: ``text`` for people, ``json`` for one OperationOutcome a line, ``sarif`` for pipelines.
         level: The least severity that is told and counted.
-        release: ``R4``; None for the default.
+        release: ``R4`` or ``R5``; None for what each file tells.
         against: Profiles and packages.
 
     Raises:
@@ -78,7 +85,9 @@ def run(
             text = as_text(report)
             if text:
                 yield f"{text}\n"
-        yield summary(tally.resources, tally.errors, tally.warnings, tally.notes)
+        if tally.assumed:
+            yield assumption(tally.assumed)
+        yield summary(tally.resources, tally.errors, tally.warnings, tally.notes, tally.releases)
 
 
 def _reports(

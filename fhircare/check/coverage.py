@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from fhircare.check import bundles, closure, extensions, pointers, references, requests, vitals
+from fhircare.check import bundles, closure, extensions, hearing, pointers, references, requests, vitals
 from fhircare.check.fhirpath.build import inline
 from fhircare.check.fhirpath.model import SpecModel
 from fhircare.check.fhirpath.overrides import override_of
@@ -40,6 +40,8 @@ class Covered(NamedTuple):
     what: str
     how: str
 
+
+CODED = {"code", "uri", "Coding", "CodeableConcept", "CodeableReference"}
 
 WALK = (
     ("json.syntax", "error", "the file is JSON, without NaN, Infinity or comments"),
@@ -105,6 +107,7 @@ def coverage(release: str = "R4") -> list[Covered]:
         for node in definition.nodes.values():
             found += _node(held, model, name, node)
     ours = "plans made by fhircare"
+    found.append(Covered(hearing.RULE[0], "warning", f"{ours}, in R5", hearing.RULE[1], "hearing"))
     for key, said in safety_rules().items():
         found.append(Covered(f"safety.{key}", said.severity, ours, said.message, f"safety: {said.source}"))
     return found
@@ -145,7 +148,7 @@ def _binding(held: Definitions, element: Element, binding: Binding, where: str) 
     severity = "error" if binding.strength == "required" else "warning"
     value_set = held.value_set(binding.value_set) if binding.value_set else None
     what = f"{binding.strength}: {binding.value_set or binding.max_value_set}"
-    coded = {kind.code for kind in element.names.values()} & {"code", "uri", "Coding", "CodeableConcept"}
+    coded = {kind.code for kind in element.names.values()} & CODED
     if not coded:
         how = "not enforced: the element is not coded"
     elif value_set is None or not value_set.known:

@@ -258,7 +258,7 @@ def _fraction(kind: str, value: str) -> Fault | None:
 def _digits(kind: str, value: Any) -> Fault | None:
     # "Decimals in FHIR cannot have more than 18 digits and a decimal point" (R5, datatypes.html#decimal); the
     # expression beside it, informative, lets more by.
-    if sound_digits(Decimal(value)):
+    if sound_digits(Decimal(str(value))):  # a float, from a dict, as it would be written
         return None
     mend = f"At most {MOST_DIGITS} digits."
     return Fault("warning", "value", f"primitive.{kind}", "A decimal of too many digits.", mend)

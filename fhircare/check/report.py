@@ -69,13 +69,21 @@ class Report:
     Attributes:
         issues: The findings.
         name: The name of the file, "" when there is none.
+        release: The FHIR release it was checked as, "" when it could not be read.
+        assumed: True when nothing in the file told the release, and nobody said it.
     """
 
-    __slots__ = ("issues", "name")
+    __slots__ = ("assumed", "issues", "name", "release")
 
-    def __init__(self, issues: list[Issue] | None = None, name: str = "") -> None:
+    def __init__(
+        self,
+        issues: list[Issue] | None = None,
+        name: str = "",
+        release: str = "",
+        assumed: bool = False,  # noqa: FBT001, FBT002 - as the attribute
+    ) -> None:
         self.issues: list[Issue] = [] if issues is None else issues
-        self.name = name
+        self.name, self.release, self.assumed = name, release, assumed
 
     def __repr__(self) -> str:
         return f"Report({self.name!r}, {len(self.issues)} issues)"
@@ -92,12 +100,19 @@ class Report:
 
     def at_least(self, level: Severity) -> Report:
         """Return the report with only the findings as severe as ``level`` or more."""
-        return Report([i for i in self.issues if RANK[i.severity] <= RANK[level]], self.name)
+        kept = [i for i in self.issues if RANK[i.severity] <= RANK[level]]
+        return Report(kept, self.name, self.release, self.assumed)
+
+    @property
+    def checked_as(self) -> str:
+        """Say which release it was checked as, and whether that was assumed."""
+        why = ", which nothing in it tells" if self.assumed else ""
+        return f"checked as FHIR {self.release}{why}"
 
     def as_operation_outcome(self) -> dict[str, Any]:
         """Return the report as a FHIR OperationOutcome, ``expression`` on every issue that has a place."""
         issues = [issue.as_outcome_issue() for issue in self.issues]
         if not issues:
-            text = "no finding"
+            text = f"no finding; {self.checked_as}" if self.release else "no finding"
             issues = [{"severity": "information", "code": "informational", "details": {"text": text}}]
         return {"resourceType": "OperationOutcome", "issue": issues}

@@ -7,20 +7,24 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.bundles import check_bundle
+from fhircare.check.hearing import safety_of
+from fhircare.check.links import PAGES
 from fhircare.check.path import Path, render
 from fhircare.check.primitives import json_type
 from fhircare.check.profiles import Against
 from fhircare.check.reading import duplicates, names_in, read
 from fhircare.check.references import check_references
 from fhircare.check.report import Issue, Report
-from fhircare.check.safety import check_safety
 from fhircare.check.walk import Walk
 from fhircare.check.words import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from fhircare.check.compile import Compiler
+
+    # From a file as read to the checkers of its release, and whether that release is only assumed.
+    Choose = Callable[[Any], tuple[Compiler, bool]]
 
 LONGEST_STRING = 1024 * 1024
 DEEPEST = 100
@@ -43,19 +47,21 @@ def _without_collector() -> Iterator[None]:
             gc.enable()
 
 
-def check_text(raw: bytes, compiler: Compiler, name: str, against: Against = CLAIMS) -> Report:
+def check_text(raw: bytes, choose: Choose, name: str, against: Against = CLAIMS) -> Report:
     """Check one document given as bytes; findings have their line and column."""
     with _without_collector():
-        return _text(raw, compiler, name, against)
+        return _text(raw, choose, name, against)
 
 
-def _text(raw: bytes, compiler: Compiler, name: str, against: Against) -> Report:
+def _text(raw: bytes, choose: Choose, name: str, against: Against) -> Report:
     got = read(raw)
     if got.issue is not None:
         return Report([got.issue], name)
+    compiler, assumed = choose(got.value)
+    release = compiler.definitions.release
     issues, keys = _check(got.value, compiler, len(raw), against)
     if names_in(raw) == keys and not issues:
-        return Report([], name)
+        return Report([], name, release, assumed)
     from fhircare.check.position import Places
 
     root = root_name(got.value)
@@ -65,14 +71,15 @@ def _text(raw: bytes, compiler: Compiler, name: str, against: Against) -> Report
         line, column = places.of(issue.expression)
         found.append(issue.at(line, column))
     found.sort(key=lambda issue: (issue.line, issue.column))
-    return Report(found, name)
+    return Report(found, name, release, assumed)
 
 
-def check_value(value: Any, compiler: Compiler, name: str, against: Against = CLAIMS) -> Report:
+def check_value(value: Any, choose: Choose, name: str, against: Against = CLAIMS) -> Report:
     """Check one document given as a dict; findings have no line."""
     with _without_collector():
+        compiler, assumed = choose(value)
         issues, _ = _check(value, compiler, LONGEST_STRING + 1, against)
-    return Report(issues, name)
+    return Report(issues, name, compiler.definitions.release, assumed)
 
 
 def root_name(value: Any) -> str:
@@ -113,7 +120,7 @@ def _check(value: Any, compiler: Compiler, size: int, against: Against) -> tuple
     issues = [issue for _, issue in walk.issues]
     gathered = walk.gathered
     if size > LONGEST_STRING:
-        issues += _long_strings(value, root)
+        issues += _long_strings(value, root, compiler.definitions.release)
     issues += check_references(gathered, compiler.definitions)
     for scope in gathered.resources:
         if scope.type == "Bundle":
@@ -127,7 +134,7 @@ def _check(value: Any, compiler: Compiler, size: int, against: Against) -> tuple
                     Issue("error", "invariant", render(path), rule, sentence(message), sentence(mend))
                 )
     issues += against.issues(walk, compiler)
-    issues += check_safety(gathered)
+    issues += safety_of(value, gathered, compiler)
     return issues, walk.keys
 
 
@@ -145,7 +152,7 @@ def _deep(value: Any, root: Path) -> Path:
     return root
 
 
-def _long_strings(value: Any, root: Path) -> list[Issue]:
+def _long_strings(value: Any, root: Path, release: str) -> list[Issue]:
     """Return a finding for each string longer than a mebi of characters, base64 content apart."""
     issues = []
     waiting: list[tuple[Any, Path]] = [(value, root)]
@@ -168,7 +175,7 @@ def _long_strings(value: Any, root: Path) -> list[Issue]:
                     "string.long",
                     "A string of more than 1 MB.",
                     f"At most {LONGEST_STRING} characters; put larger content into an Attachment or Binary.",
-                    "https://hl7.org/fhir/R4/datatypes.html#string",
+                    f"{PAGES[release]}datatypes.html#string",
                 )
             )
     return issues

@@ -59,12 +59,24 @@ def counts(issues: list[Issue]) -> tuple[int, int, int]:
     return sum(r <= 1 for r in ranks), ranks.count(2), ranks.count(3)
 
 
-def summary(files: int, errors: int, warnings: int, notes: int) -> str:
-    """Return the last line of a run: how much was checked, and what came of it."""
+def assumption(files: int) -> str:
+    """Return the line that says of how many resources the release was assumed."""
+    which = "1 resource" if files == 1 else f"{files} resources"
+    return f"Nothing in {which} tells the FHIR release: checked as R4. --fhir R5 checks as R5.\n"
+
+
+def summary(
+    files: int, errors: int, warnings: int, notes: int, releases: dict[str, int] | None = None
+) -> str:
+    """Return the last line of a run: how much was checked, as which FHIR release, and what came of it."""
     found = [
         f"{number} {word}{'' if number == 1 else 's'}"
         for number, word in ((errors, "error"), (warnings, "warning"), (notes, "note"))
         if number
     ]
     checked = f"{files} resource{'' if files == 1 else 's'} checked"
+    if releases and len(releases) == 1:
+        checked += f" as FHIR {next(iter(releases))}"
+    elif releases:
+        checked += f" ({', '.join(f'{n} as FHIR {name}' for name, n in sorted(releases.items()))})"
     return f"{checked}: {', '.join(found) if found else 'nothing found'}\n"

@@ -71,6 +71,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DIR|.tgz",
         help="FHIR package of an implementation guide, to find profiles in; may be repeated",
     )
+    parser.add_argument(
+        "--fhir",
+        choices=["R4", "R5"],
+        help="the FHIR release to check as (usual: what each file tells, R4 where nothing does)",
+    )
     parser.add_argument("--coverage", action="store_true", help="list every rule and how it is enforced")
     parser.set_defaults(parser=parser)
 
@@ -81,14 +86,17 @@ def run(args: argparse.Namespace) -> int:
     from fhircare.check.command import run as check_all
 
     if args.coverage:
-        _write(coverage_lines())
+        _write(coverage_lines(args.fhir))
         return 0
     if not args.bundles:
         args.parser.error("name a bundle, a folder, or - for standard input")
     unread: list[InputError] = []
     tally = Tally()
     inputs = _inputs(args.bundles, unread)
-    _write(check_all(inputs, tally, form=args.format, level=args.level, against=_against(args)))
+    told = check_all(
+        inputs, tally, form=args.format, level=args.level, release=args.fhir, against=_against(args)
+    )
+    _write(told)
     for error in unread:
         note("\n".join(f"fhircare: {line}" for line in str(error).splitlines()))
     return unread[0].exit_code if unread else tally.exit_code

@@ -37,7 +37,7 @@ def recognise(resource: Mapping[str, Any]) -> str | None:
     Returns:
         ``R4`` or ``R5``; None when nothing tells, or as much tells the one as the other.
     """
-    said = _said(resource)
+    said = _tagged(resource)
     if said:
         return said
     votes = {"R4": 0, "R5": 0}
@@ -45,20 +45,30 @@ def recognise(resource: Mapping[str, Any]) -> str | None:
         for release in _marked(one):
             votes[release] += 1
     if votes["R4"] == votes["R5"]:
-        return None
+        return _version(resource) or None
     return "R4" if votes["R4"] > votes["R5"] else "R5"
 
 
-def _said(resource: Mapping[str, Any]) -> str:
-    """Return the release that a resource names: by a tag of FHIR's versions, or as its ``fhirVersion``."""
-    version = resource.get("fhirVersion")
-    if isinstance(version, list) and len(version) == 1:
-        version = version[0]
+def _tagged(resource: Mapping[str, Any]) -> str:
+    """Return the release that a resource is tagged with, by FHIR's own code system of its versions."""
     meta = resource.get("meta")
     tags = meta.get("tag") if isinstance(meta, dict) else None
     for tag in tags if isinstance(tags, list) else ():
         if isinstance(tag, dict) and tag.get("system") == VERSIONS:
-            version = tag.get("code")
+            return _release(tag.get("code"))
+    return ""
+
+
+def _version(resource: Mapping[str, Any]) -> str:
+    """Return the release that a definition or a statement of capabilities is about, in ``fhirVersion``.
+
+    Usually, but not always, it is also in that release.
+    """
+    version = resource.get("fhirVersion")
+    return _release(version[0] if isinstance(version, list) and len(version) == 1 else version)
+
+
+def _release(version: Any) -> str:
     return _BY_VERSION.get(version[:3], "") if isinstance(version, str) else ""
 
 
