@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -233,6 +234,66 @@ def test_progress_is_drawn_for_all(bundle, tmp_path):
     html = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert PLAN.clinic.phone in html
     assert "Marsh" not in html
+
+
+LONG = (
+    "Walk to the shop at the corner and back without a rest, with one stick, in all weathers, and carry "
+    "a bag of shopping home on the way back"
+)
+
+
+def _drawn(goals, language):
+    from dataclasses import replace
+
+    from fhircare.follow.course import course_of
+    from fhircare.follow.picture import svg
+    from fhircare.follow.progress_page import page
+    from fhircare.plan import Goal
+    from fhircare.render import words_of
+
+    one = PLAN.goals[0]
+    plan = replace(PLAN, goals=tuple(replace(one, text=f"{n} {LONG}") for n in range(goals)))
+    assert isinstance(one, Goal)
+    course = course_of([plan], [], PLAN.wear.days[5].on)
+    words = words_of(read(to_bundle(plan, validate=False)), "patient", language)
+    return svg(course, words), page(course, words)
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+@pytest.mark.parametrize("goals", [1, 3, 6])
+def test_the_picture_has_room_for_its_words(goals, language):
+    """No two lines of text lie on one another and none runs out of the picture, in either language.
+
+    A letter counts 0.58 of its size: Chromium draws these lines with 0.50 (DejaVu Sans, as wide as Verdana).
+    """
+    picture = ET.fromstring(_drawn(goals, language)[0])  # noqa: S314 - our own picture
+    _, _, width, high = map(float, picture.get("viewBox").split())
+    said = [one for one in picture.iter() if one.tag.endswith("}text") and one.get("x")]
+    lines = {}
+    for one in said:
+        x, y, size = float(one.get("x")), float(one.get("y")), float(one.get("font-size", 12))
+        reach = len(one.text) * size * 0.58
+        start = {"end": x - reach, "middle": x - reach / 2}.get(one.get("text-anchor"), x)
+        assert start >= 0
+        assert start + reach <= width, one.text
+        assert y <= high
+        lines.setdefault(y, []).append((start, start + reach))
+    for row in lines.values():
+        for (_, end), (start, _) in pairwise(sorted(row)):
+            assert end <= start
+    heights = sorted(lines)
+    assert all(low - high >= 12 or low - high <= 6 for high, low in pairwise(heights))
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "Every day"), ("es", "Todos los días")])
+def test_the_page_of_progress_speaks_the_readers_language(language, words):
+    """Headings, cautions and the picture are in one language; the page says which."""
+    page = _drawn(1, language)[1]
+
+    assert f'<html lang="{language}' in page
+    assert words in page
+    assert PLAN.clinic.phone in page
+    assert ("Goals" in page) == (language == "en")
 
 
 WRITER = """

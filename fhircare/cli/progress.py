@@ -30,15 +30,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--output", required=True, metavar="FILE", help="ending in .html, .svg or .json"
     )
     parser.add_argument("--on", type=bundles.day, metavar="DATE", help="the day that is today (usual: today)")
+    parser.add_argument("--language", metavar="TAG", help="of the picture (usual: what the person reads)")
     parser.set_defaults(parser=parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Draw, and write."""
+    from fhircare.bundle import read
     from fhircare.bundle.history import revisions
     from fhircare.bundle.logbook import log_of
     from fhircare.follow.course import as_data, course_of
-    from fhircare.follow.picture import page, svg
+    from fhircare.follow.picture import svg
+    from fhircare.follow.progress_page import page
+    from fhircare.render import words_of
 
     form = "json" if args.output == STANDARD else PurePath(args.output).suffix.lstrip(".").lower()
     if form not in FORMS:
@@ -46,21 +50,12 @@ def run(args: argparse.Namespace) -> int:
     held = bundle(args.bundle)
     with naming(args.bundle):
         course = course_of(revisions(held), log_of(held), args.on or bundles.now().date())
+        words = words_of(read(held), "patient", args.language)
     if form == "json":
         text = json.dumps(as_data(course), ensure_ascii=False, indent=2) + "\n"
     elif form == "svg":
-        text = svg(course)
+        text = svg(course, words)
     else:
-        clinic = course.plan.clinic
-        phones = (
-            [
-                (clinic.name, clinic.phone),
-                ("When the clinic is closed", clinic.after_hours_phone),
-                ("Emergency", clinic.emergency_phone),
-            ]
-            if clinic
-            else []
-        )
-        text = page(course, [(name, number) for name, number in phones if number])
+        text = page(course, words)
     write_whole(args.output, text.encode())
     return 0

@@ -121,15 +121,9 @@ def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Itera
         if plan.intent == "proposal" or plan.status == "draft":
             yield str(words.say("follow.proposal"))
         yield str(words.say(decision.patient, **call))
-    texts = {sign.code: sign.text for sign in plan.care.signs}
     if decision.signs:
         yield str(words.say("follow.signs"))
-        for code in decision.signs:
-            values: dict[str, Any] = dict.fromkeys(words.names(f"sign.{code}"), words.text("…"))
-            limit = next((s for s in plan.care.signs if s.code == code and s.limit is not None), None)
-            if limit is not None and limit.limit is not None:
-                values["limit"] = words.quantity(limit.limit, limit.limit_unit)
-            yield "- " + str(words.coded("sign", code, texts.get(code, code), **values))
+        yield from (f"- {sign_said(words, plan, code)}" for code in decision.signs)
     day = next((one for one in plan.wear.days if one.on == seen.on), None) if plan.wear else None
     if decision.step == 0 or waiting:
         yield str(words.say("follow.no-wear", day=words.date(seen.on)))
@@ -137,6 +131,15 @@ def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Itera
     elif day is not None:
         yield _day(day, words)
         yield str(words.say("follow.skin"))
+
+
+def sign_said(words: Words, plan: Plan, code: str) -> str:
+    """Return a sign as people say it, with its limit where it has one."""
+    values: dict[str, Any] = dict.fromkeys(words.names(f"sign.{code}"), words.text("…"))
+    sign = next((one for one in plan.care.signs if one.code == code), None)
+    if sign is not None and sign.limit is not None:
+        values["limit"] = words.quantity(sign.limit, sign.limit_unit)
+    return str(words.coded("sign", code, sign.text if sign else code, **values))
 
 
 def _day(day: WearDay, words: Words) -> str:
