@@ -25,7 +25,7 @@ HERE = Path(__file__).parent
 BUILD = HERE.parents[1] / "build"
 HEAP = "-Xmx1500m"
 SECONDS_TO_BUILD = 900
-SECONDS_TO_START = 240
+SECONDS_TO_START = 600
 SECONDS_BETWEEN_WORDS = 10
 _OUT_OF_REACH = re.compile(
     r"ENOTFOUND|ECONNREFUSED|ECONNRESET|ETIMEDOUT|EAI_AGAIN|E40[34]|network|Could not (transfer|resolve)"
