@@ -84,6 +84,8 @@ def _cautions(course: Course, words: Words) -> Iterator[str]:
         words.say("progress.caution"),
         words.say("caution.first"),
     ]
+    if words.language.tag != words.english.tag and not words.language.reviewed_by:
+        said.append(words.say("caution.unreviewed"))
     if course.plan.synthetic:
         said.append(words.say("caution.synthetic"))
     yield from (f"<p><strong>{escape(str(line))}</strong></p>" for line in said)

@@ -105,6 +105,8 @@ def for_patient(followed: Followed, reading: Reading, language: str | None = Non
         call_for = "same-day"
     do = f"call.do.{call_for}"
     cautions = ["caution.not", "caution.first", "caution.stop", "caution.emergency"]
+    if words.language.tag != words.english.tag and not words.language.reviewed_by:
+        cautions.append("caution.unreviewed")
     if reading.plan.synthetic:
         cautions.append("caution.synthetic")
     return [*lines, *(str(words.say(key, **call)) for key in (do, *cautions))]
