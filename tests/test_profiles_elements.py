@@ -118,6 +118,27 @@ def test_a_code_that_cannot_be_looked_up_is_told_not_judged() -> None:
     ]
 
 
+def test_what_cannot_be_told_is_told_though_somebody_asked_before() -> None:
+    """A reference asks whether its target keeps a profile, and tells nothing; the target's own claim does."""
+    binding = {"strength": "required", "valueSet": "http://example.org/elsewhere"}
+    patient = profile("Patient", element("Patient.maritalStatus", binding=binding), name="bound")
+    definition = asks("Observation.subject", type=[{"code": "Reference", "targetProfile": [patient["url"]]}])
+    url = "urn:uuid:00000000-0000-4000-8000-00000000000"
+    claimed = {
+        "meta": {"profile": [patient["url"]]},
+        "maritalStatus": coded("x", "http://example.org/not-here"),
+    }
+    entries = [
+        {"fullUrl": f"{url}1", "resource": observation(subject={"reference": f"{url}2"})},
+        {"fullUrl": f"{url}2", "resource": {"resourceType": "Patient"} | claimed},
+    ]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+    assert found(bundle, definition, patient, ELSEWHERE) == [
+        ("information", "profile.binding.untold", "Bundle.entry[1].resource.maritalStatus")
+    ]
+
+
 def test_a_differential_lies_over_the_profile_it_is_based_on() -> None:
     """What the base profile asks is asked too, and what both say the later one decides."""
     base = profile("Observation", element("Observation.subject", min=1), element("Observation.note", max="1"))

@@ -162,9 +162,10 @@ class Library:
         return ProfileEnv(resource, root, walk, self)
 
     def problem(self, resource: Json, canonical: str, env: Env) -> str | None:
-        """Return the first thing that keeps a resource from keeping a profile, "" when nothing does.
+        """Return the first thing that keeps a resource from keeping a profile.
 
-        None when it cannot be told. A resource that is being asked about already is taken to keep it.
+        None when nothing does, or when that cannot be told. A resource that is being asked about already
+        is taken to keep it, so that resources may refer to each other.
         """
         key = (id(resource), canonical)
         if key in self._asking:
@@ -189,7 +190,7 @@ class Library:
     def untold(self, value_set: str, path: Path, v: Visit) -> None:
         """Say once for a value set that whether codes are in it cannot be told here."""
         key = (value_set, v.profile.url)
-        if key in self._untold:
+        if v.quiet or key in self._untold:
             return
         self._untold.add(key)
         held = self.value_set(value_set)

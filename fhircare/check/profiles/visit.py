@@ -51,7 +51,10 @@ class Visit:
         env: What rules may ask.
         issues: What was found so far.
         unsure: True once something could not be told, because what it needs is not held here.
+        quiet: Whether it only asks whether there is an error, and tells nothing.
     """
+
+    quiet = False
 
     __slots__ = ("env", "issues", "library", "profile", "unsure")
 
@@ -221,6 +224,7 @@ class Quiet(Visit):
     """
 
     __slots__ = ()
+    quiet = True
 
     def say(self, path: Path, severity: Severity, code: str, rule: str, message: str, mend: str = "") -> None:
         """Stop when it is an error."""
