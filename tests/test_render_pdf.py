@@ -329,3 +329,40 @@ def test_the_words_of_drawings_are_in_the_page_s_letters(large: Any) -> None:
             names.add(str(font.get_object()["/BaseFont"]).split("+")[-1].split("-")[0])
 
     assert len(names) == 1
+
+
+@pytest.mark.parametrize(
+    "inside",
+    [
+        *(
+            f'<div class="{name}">words</div>'
+            for name in ("card", "pair", "signal", "top", "cautions", "wide")
+        ),
+        *(
+            f'<div class="{name}"><p>words</p></div>'
+            for name in ("topic", "drawings", "card", "pair", "fridge")
+        ),
+        "<dl><dt>a</dt></dl>words",
+        "<table></table>words",
+        "<table><tr><td>words</td></tr></table>",
+        "<ul></ul>words",
+        '<ol class="steps"></ol>words',
+        "<p></p>words",
+        "<blockquote>words</blockquote>",
+        "<pre>words</pre>",
+        '<div class="beside"></div><ul><li>words</li></ul>',
+    ],
+)
+def test_a_clinic_s_own_markup_is_printed(inside: str) -> None:
+    """Our classes on other elements, elements that our pages do not use, and empty ones."""
+    made = pdf(f'<html lang="en"><head><title>t</title></head><body><h1>H</h1>{inside}</body></html>')
+
+    assert "words" in pypdf.PdfReader(io.BytesIO(made)).pages[0].extract_text()
+
+
+def test_a_skipped_level_of_headings_is_an_error() -> None:
+    """PDF/UA-1 (ISO 14289-1, 7.4.2) wants each level; the message names the fault, no words of the page."""
+    with pytest.raises(TemplateError, match="heading") as error:
+        pdf('<html lang="en"><head><title>t</title></head><body><h1>H</h1><h4>Secret</h4></body></html>')
+
+    assert "Secret" not in str(error.value)
