@@ -34,6 +34,9 @@ class Crashed:
 class Spread(Generic[T, R]):
     """Chunks of items through processes, results as they come.
 
+    Workers import the program that started them: a script of yours that uses this needs the usual
+    ``if __name__ == "__main__":`` around what it does.
+
     Attributes:
         stopping: Set it to take no further chunk; what is under way is still given out.
     """
