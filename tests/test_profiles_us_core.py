@@ -25,6 +25,7 @@ from tests.conformance.profiles import (
     unexplained,
     verdicts,
 )
+from tests.conformance.suite import OWN
 
 if TYPE_CHECKING:
     from fhircare.check.report import Report
@@ -89,6 +90,22 @@ def test_every_disagreement_with_the_reference_validator_is_explained() -> None:
     assert unexplained(asked) == [], table(asked)
     assert sum(bool(one.theirs) for one in asked) > 20, "the oracle found next to nothing"
     assert all(len(row["why"]) > 20 for row in EXPLAINED)
+
+
+@pytest.mark.java
+def test_the_reference_validator_proves_our_claims_too() -> None:
+    """Our example bundles under US Core 8.0.0, by HL7's validator: no error.
+
+    But for a language with a region, which the *preferred* set of languages does not list and the maximum
+    one, all of BCP 47, allows (resource-definitions.html#Resource.language).
+    """
+    if REFERENCE.absent():
+        pytest.skip(REFERENCE.absent())
+    told = REFERENCE.judge(sorted(OWN.glob("*.json")), packages=[package("8.0.0")])
+
+    assert len(told) == 4
+    errors = [one for found in told.values() for one in found if one.severity in {"error", "fatal"}]
+    assert [one.message for one in errors if "ValueSet/languages" not in one.message] == []
 
 
 def test_every_profile_that_comes_with_us_is_asked_whole(compiler: Any) -> None:
