@@ -1,7 +1,7 @@
 """The check against the bars it is held to: ``python -m tests.bench bench_check``.
 
 * Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its
-  R4B models, which stand in for R4: it has none). Only files with no finding and that those models take are
+  R4B models, which stand in for R4: it has none; its R5 models for R5). Only files with no finding and that those models take are
   timed, so that both do the usual work; the rest are counted.
 * The start of the whole command on one bundle against ``python -c "import pydantic"``.
 * Memory while many NDJSON lines are checked.
@@ -11,6 +11,7 @@ Times are the best of several rounds of processor time: other work makes rounds 
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import subprocess
@@ -45,10 +46,10 @@ def best(work: Callable[[], Any], rounds: int = ROUNDS) -> float:
     return min(times)
 
 
-def parsers(texts: list[bytes]) -> list[tuple[Any, bytes]]:
+def parsers(texts: list[bytes], release: str) -> list[tuple[Any, bytes]]:
     """Return the model of fhir.resources for each text that it takes and in which we find nothing."""
-    from fhir.resources.R4B import get_fhir_model_class
-
+    models = "fhir.resources.R4B" if release == "R4" else "fhir.resources"
+    get_fhir_model_class = importlib.import_module(models).get_fhir_model_class
     pairs = []
     for raw in texts:
         model = get_fhir_model_class(json.loads(raw)["resourceType"])
@@ -56,18 +57,18 @@ def parsers(texts: list[bytes]) -> list[tuple[Any, bytes]]:
             model.model_validate_json(raw)
         except ValueError:
             continue
-        if not check(raw).issues:
+        if not check(raw, release=release).issues:
             pairs.append((model, raw))
     return pairs
 
 
-def throughput(name: str, texts: list[bytes]) -> None:
+def throughput(name: str, texts: list[bytes], release: str = "R4") -> None:
     """Print how many files a second both manage, and the ratio."""
-    pairs = parsers(texts)
+    pairs = parsers(texts, release)
     if not pairs:
         print(f"{name:<28} nothing to time: of {len(texts)} files none is clean for both")  # noqa: T201
         return
-    ours = best(lambda: [check(raw) for _, raw in pairs])
+    ours = best(lambda: [check(raw, release=release) for _, raw in pairs])
     theirs = best(lambda: [model.model_validate_json(raw) for model, raw in pairs])
     size = sum(len(raw) for _, raw in pairs) / 1e6
     print(  # noqa: T201
@@ -141,6 +142,8 @@ def main() -> None:
     """Run all benches and print one line for each."""
     texts = [path.read_bytes() for path in sorted(EXAMPLES.glob("*.json"))]
     throughput("official R4 examples", texts)
+    later = [path.read_bytes() for path in sorted(EXAMPLES.with_name("r5").glob("*.json"))]
+    throughput("official R5 examples", later, "R5")
     ours = bundles()
     throughput("our own bundles", ours)
     startup(ours[0])
