@@ -344,3 +344,25 @@ def test_a_plan_that_cannot_be_heard_is_said_to_be_unasked() -> None:
     plan["category"].append(7)
     found = {i.rule for i in check(bundle, release="R5").issues if i.source == "safety"}
     assert found
+
+
+# ---------------------------------------------------------------------------------------- oracle
+
+
+@pytest.mark.java
+def test_every_disagreement_with_the_reference_validator_is_explained() -> None:
+    """HL7's reference validator with its own R5 definitions: the same examples are right and wrong."""
+    from tests.conformance.oracles import REFERENCE
+
+    if REFERENCE.absent():
+        pytest.skip(REFERENCE.absent())
+    files = sorted(EXAMPLES.glob("*.json"))
+    explained = tomllib.loads((EXAMPLES / "reference.toml").read_text(encoding="utf-8"))
+    answers = REFERENCE.judge(files, release="R5")
+    differs = {}
+    for file in files:
+        theirs = [t for t in answers[file] if t.severity in {"error", "fatal"}]
+        if bool(theirs) != bool(errors(file.read_bytes())):
+            differs[file.name] = [f"{t.rule} {t.expression}: {t.message[:90]}" for t in theirs]
+    assert {name: said for name, said in differs.items() if name not in explained} == {}
+    assert all(len(answers[EXAMPLES / name]) > 0 for name in OWN_FAULTS)

@@ -16,6 +16,7 @@ def main() -> None:
     """Read the arguments and do what they ask."""
     parser = argparse.ArgumentParser(prog="python -m tests.conformance", description=__doc__)
     parser.add_argument("--all", action="store_true", help="every mutant, not a sample")
+    parser.add_argument("--fhir", choices=["R4", "R5"], default="R4", help="the release of the mutants")
     parser.add_argument("--seed", type=int, default=1, help="of the sample")
     parser.add_argument(
         "--show", default="", help="what was missed, misplaced or alarmed in this class (or: all)"
@@ -30,7 +31,7 @@ def main() -> None:
     if told.oracles:
         compare(told.oracles)
     elif not told.prepare:
-        counted = tally(mutants(told.seed, None if told.all else SAMPLE))
+        counted = tally(mutants(told.seed, None if told.all else SAMPLE, told.fhir))
         say(table(counted))
         for fault, count in sorted(counted.items()):
             if told.show in {"all", fault}:

@@ -7,7 +7,7 @@ import hashlib
 from typing import TYPE_CHECKING, Any
 
 from .faults_structure import some
-from .mutants import R4, Mutant, Seed, edited, get, maker, may_extend, mutant, sites
+from .mutants import Mutant, Seed, edited, get, maker, may_extend, mutant, release, sites, standard
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +29,7 @@ def required_code(seed: Seed, rng: Random) -> Iterator[Mutant]:
         if s.type.code == "code" and s.element.binding and s.element.binding.strength == "required"
     ]
     for site in some(rng, found):
-        held = R4.value_set(site.element.binding.value_set) if site.element.binding else None
+        held = standard().value_set(site.element.binding.value_set) if site.element.binding else None
         if held is None or not held.known or held.open:
             continue
         bad = rng.choice(["bogus", f"{site.value}x", str(site.value).upper() + "-"])
@@ -204,7 +204,9 @@ def attachment(seed: Seed, rng: Random) -> Iterator[Mutant]:
         right = base64.b64encode(hashlib.sha1(data).digest()).decode()  # noqa: S324 - the standard says SHA-1
         wrong = base64.b64encode(hashlib.sha1(b"other").digest()).decode()  # noqa: S324
         fault = "attachment's size and hash"
-        yield extension(seed, fault, "valueAttachment", {**held, "size": 8}, {**held, "size": 5}, "size", "")
+        sizes: list[Any] = [8, 5] if release() == "R4" else ["8", "5"]  # an integer64 from R5 on
+        wrong_size, right_size = ({**held, "size": size} for size in sizes)
+        yield extension(seed, fault, "valueAttachment", wrong_size, right_size, "size", "")
         yield extension(
             seed, fault, "valueAttachment", {**held, "hash": wrong}, {**held, "hash": right}, "hash", ""
         )
@@ -323,7 +325,7 @@ GOOD_NARRATIVES = [
 @maker("narrative")
 def narrative(seed: Seed, rng: Random) -> Iterator[Mutant]:
     """https://hl7.org/fhir/R4/narrative.html#xhtml; near miss: what it allows."""
-    node = R4.node(seed[1]["resourceType"])
+    node = standard().node(seed[1]["resourceType"])
     if node is None or "text" not in node.elements:
         return
     root = (seed[1]["resourceType"], "text")
@@ -348,7 +350,7 @@ def narrative(seed: Seed, rng: Random) -> Iterator[Mutant]:
 
 @maker("narrative link")
 def narrative_link(seed: Seed, rng: Random) -> Iterator[Mutant]:
-    node = R4.node(seed[1]["resourceType"])
+    node = standard().node(seed[1]["resourceType"])
     if node is None or "text" not in node.elements:
         return
     root = (seed[1]["resourceType"], "text")

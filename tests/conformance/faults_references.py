@@ -7,8 +7,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from fhircare.releases import say
+
 from .faults_structure import some
-from .mutants import ABSENT, R4, Mutant, Seed, Steps, edited, get, maker, mutant, sites, steps_of
+from .mutants import (
+    ABSENT,
+    Mutant,
+    Seed,
+    Steps,
+    edited,
+    get,
+    maker,
+    mutant,
+    release,
+    sites,
+    standard,
+    steps_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,8 +44,8 @@ def wrong_target(seed: Seed, rng: Random) -> Iterator[Mutant]:
         text = site.value.get("reference", "")
         if isinstance(text, str) and text.startswith(("#", "urn:")):
             continue
-        wrong = rng.choice(sorted(R4.resource_types - site.type.targets))
-        right = rng.choice(sorted(site.type.targets & R4.resource_types))
+        wrong = rng.choice(sorted(standard().resource_types - site.type.targets))
+        right = rng.choice(sorted(site.type.targets & standard().resource_types))
         steps = (*site.steps, "reference")
         base = rng.choice(["", "http://example.org/fhir/"])
         good: dict[str, Any] = rng.choice(
@@ -57,9 +72,9 @@ def stated_type(seed: Seed, rng: Random) -> Iterator[Mutant]:
     for site in some(rng, found, 2):
         text = site.value.get("reference", "")
         kind = text.split("/")[0]
-        if kind in R4.resource_types and text.count("/") == 1:
+        if kind in standard().resource_types and text.count("/") == 1:
             steps = (*site.steps, "type")
-            wrong = rng.choice(sorted((site.type.targets or R4.resource_types) - {kind} or {"Basic"}))
+            wrong = rng.choice(sorted((site.type.targets or standard().resource_types) - {kind} or {"Basic"}))
             yield mutant(
                 "reference and its stated type",
                 seed,
@@ -148,16 +163,51 @@ def _rows(kind: str) -> list[Change]:
 TABLE: dict[str, Any] = tomllib.loads(Path(__file__).with_name("bundles.toml").read_text(encoding="utf-8"))
 BUNDLES: list[Seed] = list(TABLE["bundle"].items())
 FAULTS = _rows("fault")
+
+
+def bundles_in(name_of_release: str) -> list[Seed]:
+    """Return the Bundles of the table as another release says them, with what that one requires beside."""
+    found: list[Seed] = []
+    for name, bundle in BUNDLES:
+        made = say(bundle, name_of_release)
+        if name == "history":
+            for entry in made["entry"]:  # R5's bdl-3b: both, always
+                entry.setdefault("response", {"status": "200"})
+        if name == "message":
+            made["entry"][0]["resource"]["eventCoding"] = {
+                "system": "http://example.org/events",
+                "code": "sent",
+            }
+        found.append((name, made))
+    return found
+
+
 NEAR_MISSES = _rows("near-miss")
+
+
+# R5's bdl-3c, unlike R4's bdl-4, does not keep responses out of a transaction.
+NOT_IN_R5 = {"response in a transaction"}
+
+
+def _is_said(row: Change) -> bool:
+    """Tell whether a row is right in the release too: R5 says Composition.relatesTo in another data type."""
+    return release() == "R4" or "relatesTo" not in str(row.edits)
 
 
 @maker("rules of a Bundle's type")
 def bundle_rules(seed: Seed, rng: Random) -> Iterator[Mutant]:
     """Each fault of the table; the near miss is one of the odd but right Bundles."""
     for fault in FAULTS:
-        if seed[1] is TABLE["bundle"][fault.bundle]:
-            odd = rng.choice([row for row in NEAR_MISSES if row.bundle == fault.bundle])
-            wrong, right = edited(seed[1], *fault.edits), edited(seed[1], *odd.edits)
+        if seed[0] == fault.bundle:
+            if release() != "R4" and fault.what in NOT_IN_R5:
+                continue
+            odd = rng.choice([row for row in NEAR_MISSES if row.bundle == fault.bundle and _is_said(row)])
+            try:
+                wrong, right = edited(seed[1], *fault.edits), edited(seed[1], *odd.edits)
+            except (KeyError, IndexError, TypeError):
+                if release() == "R4":
+                    raise
+                continue  # the table is of R4's spelling, and another release has it elsewhere
             yield mutant("rules of a Bundle's type", seed, fault.what, wrong, *around(fault.at), twin=right)
 
 
@@ -169,7 +219,7 @@ def around(place: str) -> tuple[str, ...]:
 @maker("contained")
 def contained(seed: Seed, rng: Random) -> Iterator[Mutant]:
     """Two with one id; near miss: each other's neighbours, and a contained resource that points back."""
-    if "contained" not in R4.type(seed[1]["resourceType"]).nodes[seed[1]["resourceType"]].elements:  # type: ignore[union-attr]
+    if "contained" not in standard().type(seed[1]["resourceType"]).nodes[seed[1]["resourceType"]].elements:  # type: ignore[union-attr]
         return
     root = (seed[1]["resourceType"], "contained")
     held = get(seed[1], root)

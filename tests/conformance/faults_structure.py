@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .mutants import ABSENT, R4, Mutant, Seed, Site, dump, edited, get, maker, mutant, sites
+from fhircare.spec import definitions
+
+from .mutants import ABSENT, Mutant, Seed, Site, dump, edited, get, maker, mutant, sites
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -13,7 +15,7 @@ if TYPE_CHECKING:
 OTHER = {"url": "http://example.org/fhir/StructureDefinition/other", "valueString": "y"}
 # Data types of which one more of the same never breaks a rule.
 REPEATABLE = {"HumanName", "Address", "Annotation"}
-PRIMITIVES = R4.primitive_types
+PRIMITIVES = definitions("R5").primitive_types  # R4's, and integer64
 
 
 def some(rng: Random, found: list[Any], most: int = 6) -> list[Any]:

@@ -11,7 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from .faults_structure import some
-from .mutants import R4, Mutant, Seed, dump, edited, get, maker, may_extend, mutant, sites
+from .mutants import Mutant, Seed, dump, edited, get, maker, may_extend, mutant, sites, standard
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -134,7 +134,7 @@ TIED = {"url", "value", "fullUrl", "reference", "status", "total"}
 @cache
 def _named(root: str, node: str) -> frozenset[str]:
     """Every word in the invariants that stand where an element does: what they name depends on others."""
-    types = [R4.type(root), R4.type(node.partition(".")[0])]
+    types = [standard().type(root), standard().type(node.partition(".")[0])]
     nodes = [n for t in types if t for n in t.nodes.values()]
     rules = [
         c for n in nodes for c in (*n.constraints, *(c for e in n.elements.values() for c in e.constraints))

@@ -5,7 +5,9 @@ from __future__ import annotations
 import copy
 import json
 import re
-from dataclasses import dataclass
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -16,11 +18,31 @@ if TYPE_CHECKING:
     from random import Random
 
     from fhircare.check.report import Severity
-    from fhircare.spec import Element, TypeRef
+    from fhircare.spec import Definitions, Element, TypeRef
 
 Steps = tuple[str | int, ...]
 ABSENT: Any = object()
-R4 = definitions("R4")
+_RELEASE = ContextVar("release", default="R4")
+
+
+def release() -> str:
+    """Return the release that mutants are being made of."""
+    return _RELEASE.get()
+
+
+def standard() -> Definitions:
+    """Return the definitions of the release that mutants are being made of."""
+    return definitions(_RELEASE.get())
+
+
+@contextmanager
+def made_of(name: str) -> Iterator[None]:
+    """Make mutants of another release's resources meanwhile."""
+    token = _RELEASE.set(name)
+    try:
+        yield
+    finally:
+        _RELEASE.reset(token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +56,7 @@ class Mutant:
         places: The expressions of which one must be named; empty where no place has a meaning.
         twin: A valid near miss, or None.
         level: How bad the finding must be at least.
+        release: The FHIR release it is of.
     """
 
     fault: str
@@ -42,6 +65,7 @@ class Mutant:
     places: tuple[str, ...]
     twin: bytes | None = None
     level: Severity = "error"
+    release: str = field(default_factory=release)
 
 
 class Site(NamedTuple):
@@ -91,26 +115,35 @@ def sites(resource: dict[str, Any]) -> Iterator[Site]:
     yield from _inside(resource, root, resource["resourceType"], root)
 
 
-def _inside(held: dict[str, Any], steps: Steps, node: str, root: Steps) -> Iterator[Site]:
-    definition = R4.node(node)
+def _inside(
+    holder: dict[str, Any], steps: Steps, node: str, root: Steps, around: Site | None = None
+) -> Iterator[Site]:
+    definition = standard().node(node)
     if definition is None:
         return
     by_name = {name: (e, t) for e in definition.elements.values() for name, t in e.names.items()}
-    for name, value in held.items():
+    for name, value in holder.items():
         if name not in by_name:
             continue
         element, kind = by_name[name]
+        if around is not None and name == "reference":
+            kind = kind._replace(targets=around.type.targets)
+        elif around is not None and name == "concept":
+            element = element._replace(binding=around.element.binding)
         items = [(i, v) for i, v in enumerate(value)] if isinstance(value, list) else [(None, value)]
         for i, item in items:
             here = (*steps, name) if i is None else (*steps, name, i)
             if item is None:
                 continue
-            yield Site(here, node, name, element, kind, item, root)
+            site = Site(here, node, name, element, kind, item, root)
+            yield site
             if isinstance(item, dict):
                 if "resourceType" in item:
                     yield from _inside(item, here, item["resourceType"], here)
                 else:
-                    yield from _inside(item, here, element.node or kind.code, root)
+                    # What is allowed in a CodeableReference stands on the element that has this type.
+                    around = site if kind.code == "CodeableReference" else None
+                    yield from _inside(item, here, element.node or kind.code, root, around)
 
 
 def get(resource: Any, steps: Steps) -> Any:
@@ -152,7 +185,7 @@ Seed = tuple[str, dict[str, Any]]
 
 def may_extend(seed: Seed) -> bool:
     """Tell whether the resource may hold extensions (a Bundle may not)."""
-    node = R4.node(seed[1]["resourceType"])
+    node = standard().node(seed[1]["resourceType"])
     return node is not None and "extension" in node.elements
 
 
