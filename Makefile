@@ -54,6 +54,7 @@ spec: .venv/tested
 conformance: .venv/tested
 	$(BIN)/python -m tests.conformance --prepare
 	$(BIN)/python -m tests.conformance --all
+	$(BIN)/python -m tests.conformance --all --fhir R5
 	$(BIN)/python -m tests.conformance --oracles 8
 	$(BIN)/python -m tests.conformance.profiles 8.0.0 --each 8
 	$(BIN)/python -m tests.conformance.own_profiles

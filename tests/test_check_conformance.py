@@ -9,7 +9,6 @@ import pytest
 
 from tests.conformance.suite import SAMPLE, Tally, mutants, table, tally
 
-
 # R5 is checked by the same code, from its own definitions: a smaller sample will do.
 SAMPLES = {"R4": SAMPLE, "R5": 12}
 # How many mutants there are at least, and of how many invariants.
