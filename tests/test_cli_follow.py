@@ -83,11 +83,12 @@ def test_the_same_entry_twice_leaves_the_same_bytes(bundle):
         ("--worn", "30", "--ply-morning", "-1"),
         ("--worn", "30", "--sign", "hunger"),
         ("--released",),
+        ("--released", "--author", "clinic"),
         ("--worn", "0", "--skin", "blister"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_stored(bundle, words, capsys):
-    """26 hours of wear, ply -1, an unknown sign, a patient's release: refused, and the file is as it was."""
+    """26 hours of wear, ply -1, an unknown sign, a patient's or a nameless release: refused, file as it was."""
     before = bundle.read_bytes()
 
     assert log(bundle, "2026-11-17", *words) == 2
@@ -128,7 +129,7 @@ def test_a_whole_course_on_the_command_line(bundle, capsys):
     assert review(bundle, "2026-11-19", "--apply") == 1
     assert read(held(bundle)).plan.status == "on-hold"
     assert main(["approve", str(bundle), "--by", "Ruth Okafor"]) == 2
-    log(bundle, "2026-11-19", "--author", "clinic", "--released")
+    log(bundle, "2026-11-19", "--author", "clinic", "--by", "Okafor", "--released")
     assert review(bundle, "2026-11-20", "--apply") == 1
     assert (read(held(bundle)).plan.status, read(held(bundle)).plan.intent) == ("draft", "proposal")
     assert "Wear stays stopped (since 2026-11-19) until a clinician approves" in capsys.readouterr().out

@@ -103,7 +103,9 @@ def _day_words(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--sign", dest="signs", action="append", metavar="CODE", help="a warning sign; again for more"
     )
-    group.add_argument("--released", action=yes_no, help="wear may begin again; clinic or therapist only")
+    group.add_argument(
+        "--released", action=yes_no, help="wear may begin again; clinic or therapist only, with --by"
+    )
     group.add_argument("--comment", metavar="TEXT", help="anything else")
 
 

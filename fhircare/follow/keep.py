@@ -121,7 +121,8 @@ def approve(
         raise BundleError(
             Fault(
                 "CarePlan.status", "is on-hold: wear was stopped",
-                "log the release with `fhircare log --released`, review, then approve the new plan",
+                "log the release with `fhircare log --released --author clinic --by NAME`, review, then "
+                "approve the new plan",
             )
         )  # fmt: skip
     if plan.status not in ("draft", "active"):

@@ -76,7 +76,7 @@ class LogEntry(Part):
     signs: tuple[Text, ...] = ()
     """Codes of further warning signs that were seen, such as fever."""
     released: bool | None = None
-    """True when wear may begin again after a stop; only the clinic or the therapist may write it."""
+    """True when wear may begin again after a stop; only clinic or therapist may write it, with ``by``."""
     comment: str = ""
     """Anything else."""
 

@@ -102,6 +102,8 @@ def _contradictions(entry: LogEntry) -> Iterator[Fault]:
             )
     if entry.released and entry.author not in ("clinic", "physical-therapist"):
         yield Fault("released", "is a clinician's to write", "remove it; call the clinic instead")
+    elif entry.released and not entry.by:
+        yield Fault("by", "is missing: a release bears the name of who gave it", "write the clinician's name")
     if entry.fall_hurt and not entry.falls:
         yield Fault("falls", "counts no fall, but one hurt", "write how many falls there were")
 
