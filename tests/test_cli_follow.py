@@ -88,7 +88,7 @@ def test_the_same_entry_twice_leaves_the_same_bytes(bundle):
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_stored(bundle, words, capsys):
-    """26 hours of wear, ply -1, an unknown sign, a patient's or a nameless release: refused, file as it was."""
+    """26 hours of wear, ply -1, an unknown sign, a patient's or nameless release: refused, file as it was."""
     before = bundle.read_bytes()
 
     assert log(bundle, "2026-11-17", *words) == 2
