@@ -38,7 +38,7 @@ def course(plan):
     steps["revised"] = reviewed(steps["logged"], 1)
     blister = entry(1, sessions=[{"minutes": 30, "skin": "blister"}])
     steps["stopped"] = reviewed(take(steps["revised"], [blister]).bundle, 2)
-    lifted = entry(4, author="clinic", released=True)
+    lifted = entry(4, author="clinic", by=by, released=True)
     steps["proposed"] = reviewed(take(steps["stopped"], [lifted]).bundle, 5)
     steps["released"] = approve(steps["proposed"], by, at(4, 21))
     return {name: load(dump(bundle)) for name, bundle in steps.items()}

@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
-from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
 from fhircare.bundle import contradictions, dump, load, read, to_bundle
 from fhircare.bundle.agreement import REDUNDANT, redundant
 from fhircare.errors import BundleError
+from tests.mutating import changed, leaves
 from tests.plans import whole_plan
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 PLAN = whole_plan()
-
-
-def _leaves(node: Any, path: str) -> Iterator[tuple[Any, Any, Any, str]]:
-    """Yield every primitive: the object or array it is in, its key, its value and its path."""
-    members = node.items() if isinstance(node, dict) else enumerate(node)
-    for key, value in members:
-        below = f"{path}.{key}" if isinstance(node, dict) else f"{path}[{key}]"
-        if isinstance(value, dict | list):
-            yield from _leaves(value, below)
-        else:
-            yield node, key, value, below
-
-
-def _changed(value: Any) -> Any:
-    if isinstance(value, bool):
-        return not value
-    if isinstance(value, int | Decimal):
-        return value + 1
-    if re.fullmatch(r"\d{4}-\d\d-\d\d", value):
-        return (dt.date.fromisoformat(value) + dt.timedelta(days=1)).isoformat()
-    if re.fullmatch(r"\d{4}-\d\d-\d\dT.*", value):
-        return (dt.datetime.fromisoformat(value) + dt.timedelta(hours=1)).isoformat()
-    if re.fullmatch(r"\d\d:\d\d:\d\d", value):
-        return f"{(int(value[:2]) + 1) % 24:02}{value[2:]}"
-    return value + "x"
 
 
 def _shape(path: str, bundle: dict[str, Any]) -> str:
@@ -64,12 +35,12 @@ def outcome() -> dict[str, list[tuple[str, str]]]:
     """
     bundle = to_bundle(PLAN)
     shapes: dict[str, list[tuple[Any, Any, Any, str]]] = {}
-    for leaf in _leaves(bundle, "Bundle"):
+    for leaf in leaves(bundle, "Bundle"):
         shapes.setdefault(_shape(leaf[3], bundle), []).append(leaf)
     del shapes["Bundle.resourceType"]
     found: dict[str, list[tuple[str, str]]] = {}
-    for shape, leaves in shapes.items():
-        enough = leaves[:1] if redundant(shape) else [*leaves[:3], *leaves[3:][-3:]]
+    for shape, alike in shapes.items():
+        enough = alike[:1] if redundant(shape) else [*alike[:3], *alike[3:][-3:]]
         found[shape] = [(leaf[3], _outcome(bundle, leaf)) for leaf in enough]
     return found
 
@@ -77,7 +48,7 @@ def outcome() -> dict[str, list[tuple[str, str]]]:
 def _outcome(bundle: dict[str, Any], leaf: tuple[Any, Any, Any, str]) -> str:
     """Change one primitive, read, put it back: does the plan differ, or does it contradict itself there?"""
     parent, key, value, path = leaf
-    parent[key] = _changed(value)
+    parent[key] = changed(value)
     try:
         reading = read(bundle)
     except BundleError:

@@ -10,12 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fhircare.check import check
-from tests.conformance.mutants import MAKERS, R4
+from fhircare.spec import definitions
+from tests.conformance.mutants import MAKERS
 from tests.conformance.suite import _numbers, errors, known, seeds
 
 if TYPE_CHECKING:
     from tests.conformance.mutants import Seed
 
+R4 = definitions("R4")
 SOUND: list[Seed] = [seed for seed in seeds() if not errors(json.dumps(seed[1]).encode())]
 # Whole Bundles, and what is contained in no Bundle by its nature.
 LOOSE = [
