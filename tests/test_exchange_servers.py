@@ -79,9 +79,10 @@ def test_a_server_is_waited_for_and_ends_with_us(words, tmp_path):
     ready = "print('ready http://127.0.0.1:1/fhir', flush=True)"
     command = [sys.executable, "-c", f"import sys, time; time.sleep(0.3); {ready}; sys.stdin.read()"]
 
+    before = _children()
     with launch._running("one", command, tmp_path, words.append) as base:
         assert base == "http://127.0.0.1:1/fhir"
-        running = _children()
+        running = _children() - before
     assert len(running) == 1
     assert not running & _children()
     assert any(word.startswith("one: starting ...") for word in words)
