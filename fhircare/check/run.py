@@ -119,7 +119,7 @@ def _check(value: Any, compiler: Compiler, size: int, against: Against) -> tuple
     walk.leave()
     issues = [issue for _, issue in walk.issues]
     gathered = walk.gathered
-    if size > LONGEST_STRING:
+    if size > LONGEST_STRING and _has_long_string(value):
         issues += _long_strings(value, root, compiler.definitions.release)
     issues += check_references(gathered, compiler.definitions)
     for scope in gathered.resources:
@@ -150,6 +150,20 @@ def _deep(value: Any, root: Path) -> Path:
         elif isinstance(here, list):
             waiting += [(inner, (path, index), depth + 1) for index, inner in enumerate(here)][::-1]
     return root
+
+
+def _has_long_string(value: Any) -> bool:
+    """Tell, without keeping places, whether any string is longer than a mebi of characters."""
+    waiting: list[Any] = [value]
+    while waiting:
+        here = waiting.pop()
+        for inner in here.values() if isinstance(here, dict) else here:
+            if isinstance(inner, str):
+                if len(inner) > LONGEST_STRING:
+                    return True
+            elif isinstance(inner, dict | list):
+                waiting.append(inner)
+    return False
 
 
 def _long_strings(value: Any, root: Path, release: str) -> list[Issue]:

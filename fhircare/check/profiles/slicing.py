@@ -26,9 +26,8 @@ def divide(node: Node, slicing: Slicing, found: list[Item], p: Path, v: Visit) -
     unsure: set[str] = set()
     last, rest = -1, False
     for item in found:
-        told = [_belongs(one, item, v) for one in slicing.slices]
-        mine = [index for index, verdict in enumerate(told) if verdict]
-        unsure |= {one.name for one, verdict in zip(slicing.slices, told, strict=True) if verdict is None}
+        mine, doubtful = _slices_of(item, slicing, v)
+        unsure |= doubtful
         if len(mine) > 1:
             names = " and ".join(slicing.slices[index].name for index in mine[:2])
             message = f"{{profile}} tells the slices of {node.plain} apart, and this is in {names}"
@@ -40,7 +39,7 @@ def divide(node: Node, slicing: Slicing, found: list[Item], p: Path, v: Visit) -
         if mine:
             _in_order(node, slicing, mine[0], last, item, v, after_rest=rest)
             last = max(last, mine[0])
-        elif None not in told:
+        elif not doubtful:
             rest = True
             if slicing.rules == "closed":
                 names = ", ".join(one.name for one in slicing.slices[:6])
@@ -60,7 +59,7 @@ def divide(node: Node, slicing: Slicing, found: list[Item], p: Path, v: Visit) -
         if one.name in unsure and len(inside) < one.node.least:
             for item in inside:
                 v.look(one.node, item)
-        else:
+        elif inside or one.node.needed:
             v.several(one.node, inside, p, one.name)
 
 
@@ -76,6 +75,16 @@ def _in_order(
             f"{{profile}} allows other items of {node.plain} only after its slices, and this is in {name}"
         )
         v.say(item.path, "error", "structure", "profile.slice.end", message, "Put it before them")
+
+
+def _slices_of(item: Item, slicing: Slicing, v: Visit) -> tuple[list[int], set[str]]:
+    """Return the places of the slices an item belongs to, and the names of those that cannot be told."""
+    if slicing.step:
+        texts = [text for _, text in _members(item, slicing.step) if text.__class__ is str]
+        return sorted({slicing.by_text[text] for text in texts if text in slicing.by_text}), set()
+    told = [_belongs(one, item, v) for one in slicing.slices]
+    doubtful = {one.name for one, verdict in zip(slicing.slices, told, strict=True) if verdict is None}
+    return [index for index, verdict in enumerate(told) if verdict], doubtful
 
 
 def _belongs(one: Slice, item: Item, v: Visit) -> Verdict:

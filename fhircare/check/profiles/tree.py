@@ -51,18 +51,26 @@ class Test(NamedTuple):
     wanted: Any
 
 
-class Slicing(NamedTuple):
+class Slicing:
     """How a list of items is divided.
 
     Attributes:
         rules: ``open``, ``closed`` or ``openAtEnd``.
         ordered: True when the items come in the order of the slices.
         slices: The slices, in order.
+        step: Where every slice is told by one text of its own at the same element, as extensions are by
+            their ``url``: that element; else "".
+        by_text: Then the place in ``slices`` of each such text.
     """
 
-    rules: str
-    ordered: bool
-    slices: tuple[Slice, ...]
+    __slots__ = ("by_text", "ordered", "rules", "slices", "step")
+
+    def __init__(self, rules: str, ordered: bool, slices: tuple[Slice, ...]) -> None:  # noqa: FBT001
+        self.rules, self.ordered, self.slices = rules, ordered, slices
+        told = [_told_by(one) for one in slices]
+        self.by_text = {text: index for index, (_, text) in enumerate(told)}
+        steps = {step for step, _ in told}
+        self.step = steps.pop() if len(steps) == 1 and len(self.by_text) == len(slices) else ""
 
 
 class Slice(NamedTuple):
@@ -71,6 +79,17 @@ class Slice(NamedTuple):
     name: str
     tests: tuple[Test, ...]
     node: Node
+
+
+def _told_by(one: Slice) -> tuple[str, str]:
+    """Return the element and the text that alone let an item into a slice; ("", "") when it is not so."""
+    if len(one.tests) == 1 and one.tests[0].kind == "value" and len(one.tests[0].steps) == 1:
+        step, wanted = one.tests[0].steps[0], one.tests[0].wanted
+        texts = [text for text in (wanted.fixed, wanted.pattern) if text is not None]
+        more = wanted.children or wanted.binding or wanted.slicing
+        if isinstance(step, str) and not more and len(texts) == 1 and isinstance(texts[0], str):
+            return step, texts[0]
+    return "", ""
 
 
 class Node:
@@ -95,6 +114,7 @@ class Node:
         children: What is asked of the elements in it.
         slicing: How the items are sliced, or None.
         bare: True when nothing is asked of an item itself, only how many there are or what is in them.
+        needed: True when something may be amiss although there is no item: one is due, or a slice may be.
         by_key: For each name in JSON, those of companions of primitives too: its place in ``keys``.
     """
 
@@ -111,6 +131,7 @@ class Node:
         "low",
         "most",
         "name",
+        "needed",
         "pattern",
         "profiles",
         "rules",
@@ -145,6 +166,7 @@ class Node:
         self.binding, self.rules, self.children, self.slicing = binding, rules, children, slicing
         values = (types, fixed, pattern, low, high, binding, targets)
         self.bare = all(one is None for one in values) and not (longest or profiles or rules)
+        self.needed = least > 0 or slicing is not None
         self.by_key = {key: index for index, (key, _, _) in enumerate(keys)}
         self.by_key |= {f"_{key}": index for index, (key, _, primitive) in enumerate(keys) if primitive}
 

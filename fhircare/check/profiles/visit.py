@@ -116,7 +116,10 @@ class Visit:
 
     def below(self, node: Node, o: dict[str, Any], p: Path) -> None:
         """Hold the elements of an object against the children of its node."""
+        names = o.keys()
         for child in node.children:
+            if not child.needed and names.isdisjoint(child.by_key.keys()):
+                continue
             self.several(child, items(child, o, p), p)
 
     def several(self, node: Node, found: list[Item], p: Path, name: str = "") -> None:
