@@ -1,8 +1,8 @@
 """The check against the bars it is held to: ``python -m tests.bench bench_check``.
 
 * Checking from bytes, everything included, against ``fhir.resources`` merely parsing the same bytes (its
-  R4B models, which stand in for R4: it has none; its R5 models for R5). Only files with no finding and that those models take are
-  timed, so that both do the usual work; the rest are counted.
+  R4B models, which stand in for R4: it has none; its R5 models for R5). Only files
+  with no finding and that those models take are timed, so that both do the usual work; the rest are counted.
 * The start of the whole command on one bundle against ``python -c "import pydantic"``.
 * Memory while many NDJSON lines are checked.
 
