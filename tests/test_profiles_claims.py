@@ -7,6 +7,10 @@ plans that hypothesis makes up. 9.0.0 is known by what it changes only.
 from __future__ import annotations
 
 import datetime as dt
+import json
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +35,7 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 
+US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
 WHOLE = whole_plan()
 PLANS: dict[str, Plan] = {
     "whole": WHOLE,
@@ -152,3 +157,27 @@ def test_what_is_known_of_the_next_version_holds() -> None:
     assert {(rule, place.rsplit(".", 1)[-1]) for rule, place in faults(bundle, "8.0.0")} == {
         ("profile.min", "category")
     }
+
+
+def test_the_same_words_in_every_process(tmp_path):
+    """What a finding lists does not hang on the order in which a process happens to keep its sets."""
+    category = {"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "no-such"}
+    wrong = {
+        "resourceType": "Observation",
+        "meta": {"profile": [f"{US_CORE}us-core-simple-observation"]},
+        "status": "final",
+        "category": [{"coding": [category]}],
+        "code": {"text": "girth"},
+        "subject": {"reference": "Patient/p"},
+    }
+    file = tmp_path / "observation.json"
+    file.write_text(json.dumps(wrong))
+
+    def said(seed):
+        command = [sys.executable, "-m", "fhircare", "check", str(file)]
+        return subprocess.run(
+            command, capture_output=True, text=True, check=False, env={**os.environ, "PYTHONHASHSEED": seed}
+        ).stdout
+
+    assert "Allowed: " in said("1")
+    assert said("1") == said("2") == said("3")

@@ -250,7 +250,7 @@ class Library:
 
     def _all_of(self, system: str, source: Shipped) -> tuple[str, ...]:
         line = source.code_line(system)
-        return tuple(line["codes"]) if line else tuple(self.definitions.code_system(system) or ())
+        return tuple(line["codes"]) if line else tuple(sorted(self.definitions.code_system(system) or ()))
 
 
 class ProfileEnv(Env):
