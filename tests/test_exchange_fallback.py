@@ -141,10 +141,8 @@ def test_people_who_cannot_be_added_are_referred_to_by_number(world, bundle):
     assert set(send(world.server(), bundle).counts) == {"kept", "unchanged"}
 
 
-def test_a_large_binary_goes_first_and_once(world, bundle):
-    """Content over a megabyte travels as a Binary; the document points to it; sent again, nothing new."""
-    world.stub.kinds = {kind: ["read", "search-type", "create", "update"] for kind in world.stub.kinds}
-    data = base64.b64encode(b"%PDF" + b"x" * 1_500_000).decode()
+def _add_handout(bundle, data):
+    """Put a document into a bundle whose content is a Binary entry beside it, as base64."""
     patient = next(e["fullUrl"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")
     bundle["entry"] += [
         {
@@ -163,6 +161,13 @@ def test_a_large_binary_goes_first_and_once(world, bundle):
         },
     ]
 
+
+def test_a_large_binary_goes_first_and_once(world, bundle):
+    """Content over a megabyte travels as a Binary; the document points to it; sent again, nothing new."""
+    world.stub.kinds = {kind: ["read", "search-type", "create", "update"] for kind in world.stub.kinds}
+    data = base64.b64encode(b"%PDF" + b"x" * 1_500_000).decode()
+    _add_handout(bundle, data)
+
     send(world.server(), bundle)
     again = send(world.server(), bundle)
 
@@ -176,23 +181,7 @@ def test_a_large_binary_goes_first_and_once(world, bundle):
 def test_a_small_binary_travels_inside(world, bundle):
     """Pitfall, attachment.url: content up to a megabyte is inlined, whatever the bundle says."""
     world.stub.kinds = {kind: ["read", "search-type", "create", "update"] for kind in world.stub.kinds}
-    patient = next(e["fullUrl"] for e in bundle["entry"] if e["resource"]["resourceType"] == "Patient")
-    bundle["entry"] += [
-        {
-            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001",
-            "resource": {"resourceType": "Binary", "contentType": "application/pdf", "data": "JVBERi0="},
-        },
-        {
-            "fullUrl": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000002",
-            "resource": {
-                "resourceType": "DocumentReference",
-                "status": "current",
-                "subject": {"reference": patient},
-                "identifier": [{"system": f"{CLINIC}/fhircare/part", "value": "handout"}],
-                "content": [{"attachment": {"url": "urn:uuid:0f2c0f2c-0000-4000-8000-000000000001"}}],
-            },
-        },
-    ]
+    _add_handout(bundle, "JVBERi0=")
 
     send(world.server(), bundle)
 

@@ -62,6 +62,7 @@ from tests.exchange_kit import (
     urn,
 )
 from tests.plans import whole_plan
+from tests.servers.stub import references
 
 
 @pytest.fixture
@@ -119,7 +120,7 @@ def test_order_of_references(world):
 
     seen = set()
     for entry in [e for _, _, body in world.stub.writes() for e in body["entry"]]:
-        named = {r for r in _references(entry["resource"]) if r.startswith("urn:")}
+        named = {r for r in references(entry["resource"]) if r.startswith("urn:")}
         assert named <= seen
         seen.add(entry["fullUrl"])
 
@@ -259,17 +260,6 @@ def test_update_as_create_is_not_relied_on(world):
     assert not [path for method, path, _ in world.stub.writes() if method == "PUT"]
 
 
-def _references(value):
-    if isinstance(value, dict):
-        if isinstance(value.get("reference"), str):
-            yield value["reference"]
-        for inner in value.values():
-            yield from _references(inner)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _references(inner)
-
-
 def test_a_lost_answer_to_conditional_creates_is_looked_up_first(world):
     """Pitfall, races of conditional creates: one whose answer is lost may still run: look first."""
     people = Once(after(RESET), when=lambda r: is_transaction(r) and b"ifNoneExist" in r.body)
@@ -322,7 +312,7 @@ def test_versions_are_referred_to_in_provenance_alone(world):
     send(world.server(), example_course("anna-first-locking")["released"])
 
     others = [r for r in world.stub.held.values() if r["resourceType"] != "Provenance"]
-    assert not [name for r in others for name in _references(r) if "/_history/" in name]
+    assert not [name for r in others for name in references(r) if "/_history/" in name]
 
 
 def test_labels_go_along(world):

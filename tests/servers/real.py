@@ -277,6 +277,16 @@ def test_a_patient_is_found(base, server):
     assert len({r["id"] for r in requests_of}) == len(requests_of) > 10
 
 
+def _create(base, resource):
+    """Write a resource as another system would, not through our client."""
+    return requests.post(
+        f"{base}/{resource['resourceType']}",
+        json=resource,
+        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
+        timeout=30,
+    )
+
+
 def test_goals_taken_and_given(base, server):
     """A therapist's goal on the server joins the revised plan; given back, theirs is untouched and ours
     stands beside it.
@@ -308,12 +318,7 @@ def test_goals_taken_and_given(base, server):
             }
         ],
     }
-    made = requests.post(
-        f"{base}/Goal",
-        json=goal,
-        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
-        timeout=30,
-    )
+    made = _create(base, goal)
     assert made.status_code == 201, made.text
     theirs = made.json()
 
@@ -349,12 +354,7 @@ def test_an_order_and_its_task(base, server):
         "authoredOn": "2026-09-22T10:00:00-05:00",
         "lastModified": "2026-09-22T10:00:00-05:00",
     }
-    made = requests.post(
-        f"{base}/Task",
-        json=task,
-        headers={"Content-Type": "application/fhir+json", "Prefer": "return=representation"},
-        timeout=30,
-    )
+    made = _create(base, task)
     name = f"Task/{made.json()['id']}"
 
     found = order_from_server(server, order=order)

@@ -222,7 +222,7 @@ class Stub:
         if body.get("resourceType") != kind:
             raise RefusesError(400, "wrong type")
         self.on_write(body)
-        for reference in _references(body):
+        for reference in references(body):
             if reference.startswith(("#", "http")) and not reference.startswith(self.base):
                 continue
             if reference.removeprefix(f"{self.base}/") not in self.held:
@@ -364,15 +364,16 @@ def _unescaped(text):
     return re.sub(r"\\(.)", r"\1", text)
 
 
-def _references(value):
+def references(value):
+    """Every literal reference in a resource."""
     if isinstance(value, dict):
         if isinstance(value.get("reference"), str):
             yield value["reference"]
         for inner in value.values():
-            yield from _references(inner)
+            yield from references(inner)
     elif isinstance(value, list):
         for inner in value:
-            yield from _references(inner)
+            yield from references(inner)
 
 
 def _rewrite(value, names):
