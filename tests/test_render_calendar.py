@@ -11,10 +11,12 @@ import icalendar
 import pytest
 import recurring_ical_events
 
+from fhircare.bundle import read
 from fhircare.errors import TemplateError
 from fhircare.plan import Session, WearDay
 from fhircare.render import calendar
 from tests.conftest import EXAMPLES, reading_of
+from tests.courses import example_course
 from tests.test_render_patient import Of, changed
 
 if TYPE_CHECKING:
@@ -182,3 +184,57 @@ def test_text_of_the_bundle_adds_no_line() -> None:
     assert len(cal.walk("VALARM")) == len(
         icalendar.Calendar.from_ical(calendar(reading_of("anna-first-locking"))).walk("VALARM")
     )
+
+
+def events_of(state: str) -> dict[str, icalendar.cal.Component]:
+    cal = icalendar.Calendar.from_ical(calendar(read(example_course("anna-first-locking")[state])))
+    return {str(event["uid"]): event for event in cal.walk("VEVENT")}
+
+
+def test_a_stop_takes_back_every_reminder_to_wear_the_leg() -> None:
+    """RFC 5545 3.8.1.11 and 3.8.7.4: what an earlier file put into a phone comes again under its UID, with a
+    higher SEQUENCE, cancelled and without an alarm; the day of the stop says that the leg stays off.
+    """
+    before, after = events_of("revised"), events_of("stopped")
+    stopped = dt.date(2026, 11, 20)
+    to_wear = {
+        uid: event
+        for uid, event in before.items()
+        if str(event["summary"]).startswith(("Leg wear", "Skin check")) and event.start.date() >= stopped
+    }
+
+    assert to_wear
+    for uid, event in to_wear.items():
+        again = after[uid]
+        assert str(again["status"]) == "CANCELLED"
+        assert int(again["sequence"]) > int(event["sequence"])
+        assert again["dtstart"].dt == event["dtstart"].dt
+        assert not again.walk("VALARM")
+        assert "Leg wear" not in again["summary"]
+    assert [event.start for event in after.values() if "Leg off" in event["summary"]] == [stopped]
+
+
+def test_a_released_plan_cancels_only_what_it_no_longer_holds() -> None:
+    """After the approval each time to wear the leg is live, and what the plan dropped from then on is not."""
+    after = events_of("released")
+    live = [event for event in after.values() if str(event.get("status")) != "CANCELLED"]
+    gone = [event for event in after.values() if str(event.get("status")) == "CANCELLED"]
+    plan = read(example_course("anna-first-locking")["released"]).plan
+    assert plan.clinic is not None
+
+    worn = calendar(read(example_course("anna-first-locking")["released"]))
+    assert occurrences(worn, "Leg wear") == sessions_of(plan, plan.clinic.time_zone)
+    assert gone
+    assert not {str(event["uid"]) for event in live} & {str(event["uid"]) for event in gone}
+
+
+def test_the_end_of_wear_calls_too() -> None:
+    """The alarm of a skin check rings when the leg comes off: forgetting that is what harms."""
+    cal = icalendar.Calendar.from_ical(calendar(reading_of("anna-first-locking")))
+    checks = [event for event in cal.walk("VEVENT") if str(event["summary"]) == "Skin check"]
+
+    assert checks
+    assert all(
+        [alarm["trigger"].dt for alarm in event.walk("VALARM")] == [dt.timedelta()] for event in checks
+    )
+    assert all("Take the leg off now" in event["description"] for event in checks)

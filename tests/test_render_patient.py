@@ -8,7 +8,7 @@ import dataclasses
 import datetime as dt
 import re
 from html.parser import HTMLParser
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import pytest
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 class Of:
     """A plan as if read from a bundle; places stand for FHIR paths."""
+
+    bundle: ClassVar[dict[str, str]] = {"resourceType": "Bundle", "type": "collection"}
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan

@@ -114,6 +114,8 @@ def render(
 def calendar(reading: Readable, *, language: str | None = None) -> bytes:
     """Write wear sessions, skin checks and visits as a calendar file (RFC 5545).
 
+    What earlier revisions in the bundle planned and this one does not is in it as cancelled.
+
     Args:
         reading: What ``fhircare.bundle.read`` returned.
         language: BCP 47 tag; None for the language the bundle says the person reads.
@@ -122,6 +124,7 @@ def calendar(reading: Readable, *, language: str | None = None) -> bytes:
         TemplateError: When the bundle names no clinic, or the language is not there; for a plan of another
             system, when it holds no visit that can be placed.
     """
+    from fhircare.bundle.history import revisions
     from fhircare.render.ics import calendar_of
 
     words, _ = _words(reading, "patient", language, folders())
@@ -130,7 +133,8 @@ def calendar(reading: Readable, *, language: str | None = None) -> bytes:
         from fhircare.render.guest_ics import guest_calendar
 
         return guest_calendar(guest, words)
-    return calendar_of(reading, words)
+    earlier = revisions(reading.bundle)[:-1] if reading.plan.revision > 1 else ()
+    return calendar_of(reading, words, earlier)
 
 
 def words_of(reading: Readable, reader: Reader = "patient", language: str | None = None) -> Words:

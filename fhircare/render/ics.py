@@ -9,6 +9,9 @@ every session and a person can move one phase by hand. Each session has its skin
 * ``RRULE`` says ``COUNT``, never ``UNTIL``: the length of a run is known, and ``UNTIL`` must be in UTC (RFC
   5545, 3.3.10).
 * No ``METHOD``: the file is for keeping, it invites nobody. Titles are neutral and every event is private.
+* What an earlier revision planned and this one does not is there once more, from the day this one was
+  written: ``STATUS:CANCELLED`` under its own ``UID`` with the higher ``SEQUENCE``, without an alarm. A phone
+  that took the earlier file in must not go on calling to wear a leg that was stopped.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
@@ -26,7 +29,7 @@ from fhircare.errors import TemplateError
 from fhircare.render.said import clean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from fhircare.plan import Clinic, Plan, Session, Visit
     from fhircare.render.view.page import Readable
@@ -48,8 +51,13 @@ class _Run:
     session: Session
 
 
-def calendar_of(reading: Readable, words: Words) -> bytes:
+def calendar_of(reading: Readable, words: Words, earlier: Sequence[Plan] = ()) -> bytes:
     """Write the calendar of a plan.
+
+    Args:
+        reading: The plan in force and where it came from.
+        words: The reader's words.
+        earlier: The revisions before it: what they planned and this one does not is cancelled.
 
     Raises:
         TemplateError: When the plan names no clinic, or its time zone is not in the time zone database.
@@ -71,7 +79,8 @@ def calendar_of(reading: Readable, words: Words) -> bytes:
     made.add("calscale", "GREGORIAN")
     made.add("x-wr-calname", f"{words.say('calendar.name')} {clean(plan.number)}, {plan.revision}")
     made.add("x-wr-timezone", plan.clinic.time_zone)
-    events = [*_wear_events(plan, plan.clinic, zone, words), *_visit_events(plan, plan.clinic, zone, words)]
+    events = list(_planned(plan, plan.clinic, zone, words))
+    events += _cancelled(events, earlier, plan, zone, words)
     for event in events:
         made.add_component(event)
     starts = [event.start for event in events]
@@ -80,6 +89,61 @@ def calendar_of(reading: Readable, words: Words) -> bytes:
         first, last = min(map(_day, starts)), max(map(_day, starts))
         made.add_missing_timezones(dt.date(first.year, 1, 1), dt.date(last.year + 1, 12, 31))
     return bytes(made.to_ical())
+
+
+def _planned(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> Iterator[Event]:
+    """Every event of one revision."""
+    yield from _stop_events(plan, clinic, words)
+    yield from _wear_events(plan, clinic, zone, words)
+    yield from _visit_events(plan, clinic, zone, words)
+
+
+def _cancelled(
+    events: Sequence[Event], earlier: Sequence[Plan], plan: Plan, zone: ZoneInfo, words: Words
+) -> list[Event]:
+    """What earlier revisions put into calendars and this one does not hold, each once, taken back.
+
+    What was over before this revision was written stays as it is: it is past, and calls nobody.
+    """
+    if plan.clinic is None:
+        return []
+    known = {str(event["uid"]) for event in events}
+    since = plan.stopped_since or (plan.written_at.astimezone(zone).date() if plan.written_at else None)
+    gone: dict[str, Event] = {}
+    for old in earlier:
+        if old.clinic is not None:
+            gone |= {str(event["uid"]): event for event in _planned(old, old.clinic, zone, words)}
+    left = (event for uid, event in gone.items() if uid not in known)
+    return [
+        _taken_back(event, plan, plan.clinic, words)
+        for event in left
+        if since is None or _last_day(event) >= since
+    ]
+
+
+def _last_day(event: Event) -> dt.date:
+    rule: Any = event.get("rrule")
+    return _day(event.start) + dt.timedelta(days=int(rule["count"]) - 1 if rule else 0)
+
+
+def _taken_back(event: Event, plan: Plan, clinic: Clinic, words: Words) -> Event:
+    """The same event, cancelled by ``plan``: no title that calls to wear, no alarm."""
+    made = Event()
+    stamp = (plan.written_at or dt.datetime.combine(_day(event.start), dt.time(), dt.UTC)).astimezone(dt.UTC)
+    made.add("uid", event["uid"])
+    made.add("dtstamp", stamp)
+    made.add("last-modified", stamp)
+    made.add("sequence", plan.revision - 1)
+    made.add("summary", str(words.say("calendar.cancelled")))
+    for name in ("dtstart", "duration", "rrule"):
+        if name in event:
+            made[name] = event[name]
+    note = str(words.say("calendar.cancelled.note"))
+    made.add("description", "\n".join([note, *_notes(plan, clinic, words)]))
+    made.add("class", "PRIVATE")
+    made.add("status", "CANCELLED")
+    made.add("transp", "TRANSPARENT")
+    return made
 
 
 def _day(start: dt.date | dt.datetime) -> dt.date:
@@ -137,7 +201,19 @@ def _wear_events(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> It
         check.add("description", "\n".join([str(note), *notes]))
         _recur(check, run.days)
         check.add("transp", "TRANSPARENT")
+        check.add_component(_alarm(str(check["summary"]), dt.timedelta()))  # the leg comes off now
         yield check
+
+
+def _stop_events(plan: Plan, clinic: Clinic, words: Words) -> Iterable[Event]:
+    """While wear is stopped the day it began says so: a calendar without wear would only be silent."""
+    if plan.stopped_since is None:
+        return
+    place = f"stop/{plan.stopped_since.isoformat()}"
+    event = _event(plan, clinic, place, plan.stopped_since, 0, str(words.say("calendar.stopped")))
+    event.add("description", "\n".join(_notes(plan, clinic, words)))
+    event.add("transp", "TRANSPARENT")
+    yield event
 
 
 def _visit_events(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> Iterable[Event]:
@@ -171,8 +247,12 @@ def _notes(plan: Plan, clinic: Clinic, words: Words) -> list[str]:
     return notes
 
 
-def _event(plan: Plan, clinic: Clinic, place: str, start: dt.datetime, minutes: int, summary: str) -> Event:
-    stamp = (plan.written_at or start).astimezone(dt.UTC)
+def _event(
+    plan: Plan, clinic: Clinic, place: str, start: dt.date | dt.datetime, minutes: int, summary: str
+) -> Event:
+    """One event; a date without a time is the whole day, whatever ``minutes`` says."""
+    moment = start if isinstance(start, dt.datetime) else dt.datetime.combine(start, dt.time(), dt.UTC)
+    stamp = (plan.written_at or moment).astimezone(dt.UTC)
     name = uuid.uuid5(uuid.NAMESPACE_URL, f"{clinic.uri}/plans/{plan.number}/calendar/{place}")
     event = Event()
     event.add("uid", f"{name}@{urlsplit(clinic.uri).hostname or 'fhircare.invalid'}")
@@ -181,7 +261,7 @@ def _event(plan: Plan, clinic: Clinic, place: str, start: dt.datetime, minutes: 
     event.add("sequence", plan.revision - 1)
     event.add("summary", summary)
     event.add("dtstart", start)
-    event.add("duration", dt.timedelta(minutes=minutes))
+    event.add("duration", dt.timedelta(minutes=minutes) if minutes else dt.timedelta(days=1))
     event.add("class", "PRIVATE")
     return event
 
@@ -191,9 +271,9 @@ def _recur(event: Event, days: int) -> None:
         event.add("rrule", {"freq": "daily", "count": days})
 
 
-def _alarm(text: str) -> Alarm:
+def _alarm(text: str, before: dt.timedelta = REMIND_BEFORE) -> Alarm:
     alarm = Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("description", text)
-    alarm.add("trigger", -REMIND_BEFORE)
+    alarm.add("trigger", -before)
     return alarm
