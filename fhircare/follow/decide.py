@@ -146,11 +146,13 @@ def _decision(
     last = history[-1] if history else Evidence(on)
     # A stop older than the window stands in the plan itself: it is on hold until a clinician releases it.
     held = plan.status == "on-hold" and not any(day.released for day in history)
+    # The first step again is not "as planned" once days of wear were planned and nobody reported any.
+    begun = plan.wear is not None and any(day.sessions and day.on < on for day in plan.wear.days)
     holds = {
         "emergency": any(levels[code] == "emergency" for code in standing),
         "stopped": step.rule == "stop" or bool(standing) or held,
         "back": step.rule == "step-back",
-        "hold": step.rule not in (*_ON, "step-back", "stop"),
+        "hold": step.rule not in (*_ON, "step-back", "stop") or (step.rule == "first-day" and begun),
         "on": True,
     }
     row = next(row for row in follow_rules()["rule"] if holds[row["when"]])

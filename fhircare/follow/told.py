@@ -12,6 +12,7 @@ from fhircare.follow.evidence import sign_levels
 from fhircare.render import words_of
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Iterator
 
     from fhircare.bundle import Reading
@@ -103,13 +104,19 @@ def for_patient(followed: Followed, reading: Reading, language: str | None = Non
     call_for = followed.review.decision.call
     if call_for == "none" and plan.stopped_since:
         call_for = "same-day"
-    do = f"call.do.{call_for}"
+    closed = []
+    if call_for in ("now", "same-day") and clinic.after_hours_phone:
+        closed = [str(words.say("follow.closed", after_hours=words.phone(clinic.after_hours_phone)))]
     cautions = ["caution.not", "caution.first", "caution.stop", "caution.emergency"]
     if words.language.tag != words.english.tag and not words.language.reviewed_by:
         cautions.append("caution.unreviewed")
     if reading.plan.synthetic:
         cautions.append("caution.synthetic")
-    return [*lines, *(str(words.say(key, **call)) for key in (do, *cautions))]
+    if call_for == "none" and silent_since(followed) is not None:
+        said = []  # it has just been asked for a call
+    else:
+        said = [str(words.say(f"call.do.{call_for}", **call)), *closed]
+    return [*lines, *said, *(str(words.say(key, **call)) for key in cautions)]
 
 
 def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Iterator[str]:
@@ -133,6 +140,27 @@ def _decided(followed: Followed, words: Words, call: dict[str, object]) -> Itera
     elif day is not None:
         yield _day(day, words)
         yield str(words.say("follow.skin"))
+    silent = silent_since(followed)
+    if silent is not None:
+        yield str(words.say("follow.silent", day=words.date(silent), **call))
+    if revision is not None and plan.status in ("active", "on-hold"):
+        yield str(words.say("follow.new-pages"))
+
+
+def silent_since(followed: Followed) -> dt.date | None:
+    """Return the first of the planned days up to the review of which nothing at all was reported.
+
+    None when the last planned day of wear was reported, or wear had not begun.
+    """
+    seen = followed.review
+    planned = {day.on for day in seen.plan.wear.days if day.sessions} if seen.plan.wear else set()
+    first = None
+    for one in reversed(seen.decision.evidence):
+        if one.worn is not None or one.signs or one.released:
+            break
+        if one.on in planned:
+            first = one.on
+    return first
 
 
 def sign_said(words: Words, plan: Plan, code: str) -> str:
@@ -183,6 +211,12 @@ def _for_clinic(followed: Followed) -> Iterator[str]:
     waits = "no wear before approval, then " if decision.step and after.stopped_since else ""
     yield f"{seen.on:%Y-%m-%d}: {waits}{decision.move}, {step} ({decision.rule}, {decision.step_rule})."
     yield decision.clinic
+    silent = silent_since(followed)
+    if silent is not None:
+        yield (
+            f"Nothing was reported since {silent:%Y-%m-%d}: ask what was worn and how the skin is. "
+            "What nobody reported counts as not worn."
+        )
     levels, texts = sign_levels(plan), {sign.code: sign.text for sign in plan.care.signs}
     for code in decision.signs:
         yield f"Logged ({levels[code]}): {texts.get(code, code)}"
