@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 ZONE = dt.timezone(dt.timedelta(hours=-6))
 PRINTED = {
-    "wear-session", "pain", "sock-ply", "skin", "sign", "falls", "day-log",
+    "wear-session", "pain", "sock-ply", "skin", "sign", "falls", "day-log", "faded-after",
 }  # fmt: skip
 """Codes of the log whose values stand in the section; the rest, such as sweat, is the clinic's to read."""
 
@@ -32,8 +32,8 @@ PRINTED = {
 def logged() -> dict[str, Any]:
     """A plan that was revised once, and two more days with all that the section tells of."""
     days = [
-        {"sessions": [{"minutes": 30, "skin": "redness"}, {"minutes": 20, "skin": "rash"}], "falls": 1,
-         "pain": 3, "ply_morning": 2, "ply_evening": 3, "signs": ["fever"], "sweating": "some"},
+        {"sessions": [{"minutes": 30, "skin": "redness", "faded_after": 25}, {"minutes": 20, "skin": "rash"}],
+         "falls": 1, "pain": 3, "ply_morning": 2, "ply_evening": 3, "signs": ["fever"], "sweating": "some"},
         {"sessions": [{"minutes": 45, "skin": "tender-spot"}], "falls": 1, "pain": 2, "ply_morning": 4},
     ]  # fmt: skip
     entries = []
@@ -141,3 +141,26 @@ def test_what_is_reckoned_names_all_it_was_reckoned_from() -> None:
 
     assert found is not None
     assert [at(logged(), path) for path in found[1].split(" | ")] == [30, 30, 20, 45]
+
+
+@pytest.mark.parametrize("reader", ["physician", "therapist"])
+def test_a_stop_that_was_lifted_is_told_with_who_lifted_it(reader: str) -> None:
+    """Redness beyond its limit stopped wear: how long it took, the day of the release and its clinician."""
+    part = bare(section(example_course("anna-first-locking")["released"], reader))
+
+    assert "a blister" in part
+    assert "Redness took at most 25 minutes" in part
+    assert "Wear was stopped, and let begin again Nov 22, 2026 , Ruth Okafor" in part
+
+
+def test_the_letter_asks_for_nothing_by_a_day_gone_by() -> None:
+    """A letter written after a revision names no day before it: not for its asks, its wear, its visits."""
+    plan = read(example_course("anna-first-locking")["released"])
+    assert plan.plan.written_at is not None
+    written = plan.plan.written_at.date()
+    page = str(render(plan, "html", "physician"))
+    asked = re.sub(r'(?s)<section aria-labelledby="since">.*?</section>', "", page).split('id="plan"')[1]
+
+    days = [dt.date.fromisoformat(day) for day in re.findall(r'datetime="(\d{4}-\d\d-\d\d)"', asked)]
+    assert days
+    assert min(days) >= written

@@ -239,7 +239,8 @@ def places(source: Source, panel: Node) -> dict[str, str]:
         found[f"sessions[{index}].minutes"] = one.get("valueQuantity").get("value")
         found[f"sessions[{index}].skin"] = _part(one, "skin").get("valueCodeableConcept")
         for name in _MINUTES:
-            found[f"sessions[{index}].{name}"] = _part(one, name).get("valueQuantity").get("value")
+            part = _part(one, name.replace("_", "-"))
+            found[f"sessions[{index}].{name}"] = part.get("valueQuantity").get("value")
     for one in members:
         if _measures(one, "pain"):
             found.setdefault("pain", one.get("valueQuantity").get("value"))
@@ -248,6 +249,10 @@ def places(source: Source, panel: Node) -> dict[str, str]:
     found |= {name: _part(panel, name).get("valueInteger") for name in _COUNTS}
     for index, part in enumerate(_parts(panel, "sign")):
         found[f"signs[{index}]"] = part.get("valueCodeableConcept")
+    found["released"] = _part(panel, "released").get("valueBoolean")
+    performers = panel.items("performer")
+    if len(performers) > 1:
+        found["by"] = performers[1].get("display")
     return {place: node.path for place, node in found.items() if node}
 
 

@@ -11,6 +11,7 @@ from fhircare.render.view.people import ContactsView, contacts_view
 from fhircare.render.view.record import Fact, Section, Table, Teller, joined, with_source
 from fhircare.render.view.safety import cautions_view
 from fhircare.render.view.since import since_section
+from fhircare.render.view.wear import today_of_plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -129,9 +130,12 @@ def _plan(tell: Teller) -> Iterator[Said]:
     plan, words, source = tell.plan, tell.words, tell.source
     wear = plan.wear
     if wear is not None:
-        worn = [(index, day) for index, day in enumerate(wear.days) if day.sessions]
-        if worn:
-            (first, start), (last, end) = worn[0], worn[-1]
+        since = today_of_plan(plan)
+        worn = [(index, day) for index, day in enumerate(wear.days) if day.sessions and day.on >= since]
+        if worn and plan.stopped_since is None:
+            first, start = worn[0]
+            most = max(day.minutes for _, day in worn)
+            last, end = next(pair for pair in worn if pair[1].minutes == most)
             key = "physician.wear.all-day" if end.sessions[-1].all_day else "physician.wear"
             yield words.say(
                 key,
@@ -155,7 +159,11 @@ def _plan(tell: Teller) -> Iterator[Said]:
             ply=words.number(plan.socks.ply_at_delivery, source("socks.ply_at_delivery")),
             limit=words.number(plan.socks.adjust_at_ply, source("socks.adjust_at_ply")),
         )
-    coming = [pair for pair in enumerate(plan.visits) if pair[1].status in {"proposed", "booked"}]
+    coming = [
+        pair
+        for pair in enumerate(plan.visits)
+        if pair[1].status in {"proposed", "booked"} and pair[1].start.date() >= today_of_plan(plan)
+    ]
     if coming:
         visits = [
             words.say(
@@ -186,7 +194,9 @@ def _precautions(tell: Teller) -> Iterator[Said]:
 def _asks(tell: Teller) -> Iterator[Ask]:
     words, plan, source = tell.words, tell.plan, tell.source
     start = words.say("physician.by.start")
-    if plan.wear is not None:
+    if plan.revision > 1:  # wear began long ago
+        start = words.say("physician.by.now")
+    elif plan.wear is not None:
         start = words.say("physician.by.date", day=tell.date(plan.wear.days[0].on, "wear.days[0].on"))
     yield Ask(what=words.say("physician.ask.plan"), by=start)
     if plan.prosthesis is not None and not any(

@@ -46,7 +46,10 @@ def since_section(tell: Teller) -> Section:
         return Section(heading=heading)
     since = _last_visit(tell, log[-1].entry.on)
     told = [one for one in log if since is None or one.entry.on >= since]
-    facts = (_days(tell, told), _worn(tell, told), _skin(tell, told), _signs(tell, told), _counts(tell, told))
+    facts = (
+        _days(tell, told), _worn(tell, told), _skin(tell, told), _redness(tell, told), _signs(tell, told),
+        _released(tell, told), _counts(tell, told),
+    )  # fmt: skip
     return Section(heading=heading, facts=tuple(fact for group in facts for fact in group))
 
 
@@ -108,6 +111,37 @@ def _skin(tell: Teller, told: Sequence[_Told]) -> Iterator[Fact]:
     elif seen:
         paths = _all(path for paths in seen.values() for path in paths)
         yield _fact(tell, "skin", words.coded("since.skin", "none", "none", paths))
+
+
+def _redness(tell: Teller, told: Sequence[_Told]) -> Iterator[Fact]:
+    """How long redness took to go at the worst: beyond the plan's limit it stopped wear."""
+    found = [
+        _Value(entry.on, session.faded_after, places.get(f"sessions[{index}].faded_after", ""))
+        for entry, places in told
+        for index, session in enumerate(entry.sessions)
+        if session.skin == "redness" and session.faded_after is not None
+    ]
+    if found:
+        worst = max(found, key=lambda one: one.value)
+        yield _fact(tell, "redness", tell.words.length(worst.value, worst.path))
+
+
+def _released(tell: Teller, told: Sequence[_Told]) -> Iterator[Fact]:
+    """When a clinician let wear begin again after a stop, and who."""
+    words = tell.words
+    said = [
+        words.say(
+            "since.released-by",
+            day=words.date(
+                entry.on, _all((places.get("on", ""), places.get("released", ""))), style="medium"
+            ),
+            by=words.text(entry.by, places.get("by", "")),
+        )
+        for entry, places in told
+        if entry.released
+    ]
+    if said:
+        yield _fact(tell, "released", joined(said, "; "))
 
 
 def _signs(tell: Teller, told: Sequence[_Told]) -> Iterator[Fact]:
