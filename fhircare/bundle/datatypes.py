@@ -18,12 +18,15 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 
+_EMPTY = {str, list, dict}
 ABSENT = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 
 
 def filled(items: Json) -> Json:
-    """Return the items that say something, in their order."""
-    return {key: value for key, value in items.items() if value not in (None, "", [], {})}
+    """Return the items that say something, in their order; a zero and a false do."""
+    return {
+        key: value for key, value in items.items() if value or not (value is None or type(value) in _EMPTY)
+    }
 
 
 def concept(text: str, *codings: Json) -> Json:

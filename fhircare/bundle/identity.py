@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 BASE = "https://fhircare.github.io/fhir"
@@ -38,8 +39,8 @@ class Identity:
 
     def full_url(self, resource_type: str, key: str) -> str:
         """Return the ``urn:uuid:`` of a resource of this bundle."""
-        space = uuid.uuid5(_NAMESPACE, self.clinic_uri)
-        return f"urn:uuid:{uuid.uuid5(space, f'{self.number}|{resource_type}|{key}|r{self.revision}')}"
+        name = f"{self.number}|{resource_type}|{key}|r{self.revision}"
+        return f"urn:uuid:{uuid.uuid5(_space(self.clinic_uri), name)}"
 
     def part(self, key: str, *, lasting: bool) -> dict[str, Any]:
         """Return the Identifier of a part: with the revision unless it outlives it."""
@@ -61,7 +62,13 @@ def is_ours(system: str, kind: str = "") -> bool:
     return head.endswith("/fhircare") and (tail == kind if kind else bool(tail))
 
 
+@lru_cache(maxsize=64)
+def _space(clinic_uri: str) -> uuid.UUID:
+    """Return the namespace of a clinic's names; every resource asks for it."""
+    return uuid.uuid5(_NAMESPACE, clinic_uri)
+
+
 def _root(clinic_uri: str) -> str:
     if clinic_uri.startswith(("http://", "https://")):
         return clinic_uri.rstrip("/")
-    return f"{BASE}/sid/{uuid.uuid5(_NAMESPACE, clinic_uri)}" if clinic_uri else f"{BASE}/sid"
+    return f"{BASE}/sid/{_space(clinic_uri)}" if clinic_uri else f"{BASE}/sid"

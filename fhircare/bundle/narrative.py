@@ -6,6 +6,7 @@ shows. Named entities are not: XML knows five.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -57,5 +58,7 @@ def bullets(items: Iterable[str]) -> str:
     return f"<ul>{lines}</ul>" if lines else ""
 
 
+@lru_cache(maxsize=4096)
 def _text(text: str) -> str:
+    """Return a text escaped; most are names and sentences that stand in every plan."""
     return escape(text, quote=True)
