@@ -164,7 +164,7 @@ def unshared(node: list[Any]) -> list[Any]:
     """Return JSON in which no object stands in two places, so that changing one place changes no other.
 
     Every object is copied at every place, shallow, and then what is in the copy: nothing that is kept
-    between bundles (a term's coding) ever stands in one of them. No recursion, for a bundle has 5,000 objects.
+    between bundles (a term's coding) ever stands in one of them. A bundle has 5,000 objects: no recursion.
     """
     whole = node.copy()
     to_do: list[Any] = [whole]
