@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 Findings = Literal["text", "json", "sarif"]
 
+_WRITER = json.JSONEncoder(ensure_ascii=False)  # made once: json.dumps makes one a line
 _MOST_OFTEN = 5
 _WIDEST = 70
 
@@ -28,7 +29,7 @@ def place(row: Row) -> str:
 
 def report_line(row: Row) -> str:
     """Return an item's line in the report, as JSON: places, counts and words, and no value of the item."""
-    errors, warnings, notes = counts(list(row.issues))
+    errors, warnings, notes = counts(list(row.issues)) if row.issues else (0, 0, 0)
     told = {
         "source": row.source,
         "line": row.line,
@@ -40,7 +41,7 @@ def report_line(row: Row) -> str:
         "notes": notes,
         "faults": [fault._asdict() for fault in row.faults],
     }
-    return json.dumps({name: value for name, value in told.items() if value}, ensure_ascii=False) + "\n"
+    return _WRITER.encode({name: value for name, value in told.items() if value}) + "\n"
 
 
 def findings(rows: Iterable[Row], form: Findings, version: str) -> Iterator[str]:
@@ -77,6 +78,8 @@ class Tally:
     def add(self, row: Row) -> None:
         """Count one item."""
         self.states[row.state] += 1
+        if not row.issues and not row.faults:
+            return
         errors, warnings, notes = counts(list(row.issues))
         self.errors += errors
         self.warnings += warnings

@@ -77,7 +77,7 @@ FINDINGS = {"text": "findings.txt", "json": "findings.ndjson", "sarif": "finding
 
 _MOST_TOLD = 20
 _MOST_LEANED_ON = 512_000_000
-_CHUNK_ITEMS, _CHUNK_BYTES = 64, 256_000
+_CHUNK_ITEMS, _CHUNK_BYTES = 256, 256_000
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -93,7 +93,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     plan = parser.add_argument_group("plan")
     plan.add_argument("--common", metavar="RECORD", help="fields that are the same in all rows of a table")
     plan.add_argument("--packed", action="store_true", help="write bundles as .json.gz, a tenth of the size")
-    plan.add_argument("--us-core", choices=["8.0.0", "7.0.0", "6.1.0", "none"], default="8.0.0",
+    plan.add_argument("--us-core", choices=["9.0.0", "8.0.0", "7.0.0", "6.1.0", "none"], default="8.0.0",
                       help="version of US Core whose profiles the bundles claim (usual: 8.0.0)")  # fmt: skip
     parser.add_argument("--fhir", choices=["R4", "R5"],
                         help="plan: release of the bundles (usual: R4); check: as which")  # fmt: skip
