@@ -233,7 +233,7 @@ def _visit_events(plan: Plan, clinic: Clinic, zone: ZoneInfo, words: Words) -> I
 
 def _what(visit: Visit, words: Words) -> str:
     kinds = [str(words.coded("visit", kind, kind)) for kind in visit.kinds]
-    return ". ".join([*kinds, str(words.say(f"visit.status.{visit.status}"))])
+    return f"{'. '.join(kinds)} ({words.say(f'visit.status.{visit.status}')})"
 
 
 def _notes(plan: Plan, clinic: Clinic, words: Words) -> list[str]:

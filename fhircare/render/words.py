@@ -39,7 +39,10 @@ CRITICAL = ("caution.", "sign.", "call.", "contact.", "advice.caution.", "advice
 read.
 """
 _CUSTOMARY = frozenset({"US", "LR", "MM"})
-"""Countries in which people count in pounds, inches and degrees Fahrenheit (common practice, no source)."""
+"""Countries in which people count in pounds, inches and degrees Fahrenheit (common practice, no source).
+
+Where the clinic names no country both are said: who reads 38 degrees as Fahrenheit misses a fever.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +296,7 @@ class Words:
         written = self.number(number, source)
         values: dict[str, object] = {"n": written.text}
         key = f"unit.{unit}"
-        if self.locale.territory in _CUSTOMARY:
+        if not self.locale.territory or self.locale.territory in _CUSTOMARY:
             if unit == "kg" and self.has("unit.kg.pounds"):
                 pounds = number / Decimal("0.45359237")
                 rounding = ROUND_FLOOR if least else ROUND_HALF_UP

@@ -35,6 +35,8 @@ class HandoutView:
     Attributes:
         page: The frame.
         delivered: When the prosthesis was delivered, or None.
+        replaces: That older pages are void, on those of a revised plan; None on the first and on a draft that
+            does not yet take the place of the plan in force.
         glossary: The words the page uses, explained.
         cautions: What the plan is not, who comes first, when to stop, whom to call; then the plan's own.
         contacts: Whom to call.
@@ -57,6 +59,7 @@ class HandoutView:
 
     page: PageView
     delivered: Sentence | None
+    replaces: Sentence | None
     glossary: tuple[Sentence, ...]
     cautions: tuple[Said, ...]
     contacts: ContactsView
@@ -100,9 +103,11 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
     on = asked.on or today_of_plan(plan)
     liner, suspension = _fitting(reading)
     page = page_view(reading, words, asked, _title(reading, words))
+    replaces = _replaces(reading, words)
     return HandoutView(
         page=page,
         delivered=_delivered(reading, words),
+        replaces=replaces,
         glossary=_glossary(reading, words, liner=bool(liner)),
         cautions=_once((*advice.cautions, *cautions)),
         contacts=contacts,
@@ -121,7 +126,11 @@ def patient_view(reading: Readable, words: Words, asked: Asked) -> HandoutView:
         suspension=suspension,
         side=plan.limb.side if plan.limb is not None else "",
         values=values,
-        required=(*page.notices, *required_of(cautions, levels, contacts)),
+        required=(
+            *page.notices,
+            *([replaces] if replaces else []),
+            *required_of(cautions, levels, contacts),
+        ),
     )
 
 
@@ -137,6 +146,14 @@ def _delivered(reading: Readable, words: Words) -> Sentence | None:
         return None
     day = words.date(prosthesis.delivered_on, reading.source("prosthesis.delivered_on"), style="full")
     return words.say("page.delivered", day=day)
+
+
+def _replaces(reading: Readable, words: Words) -> Sentence | None:
+    plan = reading.plan
+    waits = plan.status == "draft" and plan.stopped_since is None
+    if plan.revision < 2 or waits:
+        return None
+    return words.say("page.replaces", n=words.number(plan.revision, reading.source("revision")))
 
 
 def _glossary(reading: Readable, words: Words, *, liner: bool) -> tuple[Sentence, ...]:

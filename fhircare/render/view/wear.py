@@ -18,8 +18,11 @@ if TYPE_CHECKING:
 
 FRIDGE_WEEKS, FRIDGE_WEEKS_LARGE = 5, 4
 """Weeks that the fridge sheet holds on one page; later days stand in the day table only. In large print the
-sentence
-that says so takes the room of one week more."""
+sentence that says so takes the room of one week more."""
+
+
+LOG_SHEETS = 4
+"""Sheets of the log that are printed with their dates, a week each; who needs more copies one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +43,11 @@ class SessionView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayView:
-    """One day of the schedule. ``sessions`` is empty on a day without wear."""
+    """One day of the schedule.
+
+    ``sessions`` is empty on a day without wear. ``as_before`` is True when each session is as long as on the
+    day before, and split alike.
+    """
 
     number: int
     on: dt.date
@@ -52,6 +59,7 @@ class DayView:
     total: Value
     brief: Said
     source: str
+    as_before: bool = False
 
     @property
     def minutes(self) -> int:
@@ -70,6 +78,10 @@ class WearView:
 
     Attributes:
         days: Every day, in order.
+        listed: The days that the person has before them: all of a first plan, of a revised one those from the
+            day it was written for.
+        sheets: ``listed`` by sevens, for the sheets of the log; None where a sheet has room left. None at all
+            while wear is stopped.
         columns: Numbers of the sessions of the fullest day, from 1.
         pace: The pace in words.
         lead: From how much to how much wear is built up.
@@ -85,6 +97,8 @@ class WearView:
     """
 
     days: tuple[DayView, ...]
+    listed: tuple[DayView, ...]
+    sheets: tuple[tuple[DayView | None, ...], ...]
     columns: tuple[int, ...]
     pace: Sentence
     lead: Sentence
@@ -113,12 +127,14 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
     if wear is None:
         return None
     days = tuple(_day(day, index, reading, words) for index, day in enumerate(wear.days))
-    on = on or today_of_plan(reading.plan)
+    first = today_of_plan(reading.plan)
+    on = on or first
+    listed = tuple(day for day in days if day.on >= first) if reading.plan.revision > 1 else days
     stopped = reading.plan.stopped_since is not None
     today = next((day for day in days if day.on == on and not stopped), None)
     start = min(max(on, days[0].on), days[-1].on)
     week = tuple(day for day in days if 0 <= (day.on - start).days < 7 and not stopped)
-    weeks, more = _weeks(days, words, large=large)
+    weeks, more = _weeks(listed, words, large=large)
     worn = [day for day in days if day.sessions] or list(days)
     rest = None
     if wear.rest_minutes and any(len(day.sessions) > 1 for day in days):
@@ -128,6 +144,8 @@ def wear_view(reading: Readable, words: Words, on: dt.date | None, *, large: boo
     lead = "wear.lead.same" if worn[0].minutes == worn[-1].minutes else "wear.lead"
     return WearView(
         days=days,
+        listed=listed,
+        sheets=() if stopped else _sheets(listed),
         columns=tuple(range(1, max(len(day.sessions) for day in days) + 1)),
         pace=words.say(f"wear.pace.{wear.pace}"),
         lead=words.say(lead, first=worn[0].total, last=worn[-1].total),
@@ -197,7 +215,18 @@ def _day(day: WearDay, index: int, reading: Readable, words: Words) -> DayView:
         total=words.length(day.minutes, minutes_source),
         brief=_brief(sessions, words),
         source=source,
+        as_before=index > 0 and _split(day) == _split(reading.plan.wear.days[index - 1]),  # type: ignore[union-attr]
     )
+
+
+def _split(day: WearDay) -> list[tuple[int, int, int, int]]:
+    return [(one.minutes, one.sitting, one.standing, one.walking) for one in day.sessions]
+
+
+def _sheets(days: tuple[DayView, ...]) -> tuple[tuple[DayView | None, ...], ...]:
+    """The days by sevens, the last seven filled up."""
+    starts = range(0, len(days), 7)[:LOG_SHEETS]
+    return tuple((*days[at : at + 7], *(None,) * (7 - len(days[at : at + 7]))) for at in starts)
 
 
 def _session(session: Session, index: int, place: str, reading: Readable, words: Words) -> SessionView:
