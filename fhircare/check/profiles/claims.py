@@ -112,8 +112,16 @@ def _held(profile: Profile, scope: ResourceScope, walk: Walk, library: Library, 
     if profile.gaps:
         message = f"{profile.name} is checked in part only; left out: {listed(profile.gaps, 6)}."
         _say(issues, scope.path, "information", "profile.partly", message, "", profile.url)
-    visit = Visit(profile, library, _env(scope, walk, library), issues)
-    visit.look(profile.root, Item(scope.resource, None, scope.path, scope.type))
+    _held_to(profile, Item(scope.resource, None, scope.path, scope.type), scope, walk, library, issues)
+
+
+def _held_to(
+    profile: Profile, item: Item, scope: ResourceScope, walk: Walk, library: Library, issues: list[Issue]
+) -> None:
+    """Visit a resource or an extension, unless it is plain that nothing is amiss."""
+    env = _env(scope, walk, library)
+    if not library.plain(profile, item.kind)(item.value, env):
+        Visit(profile, library, env, issues).look(profile.root, item)
 
 
 def _env(scope: ResourceScope, walk: Walk, library: Library) -> Env:
@@ -142,8 +150,7 @@ def _extensions(walk: Walk, library: Library, issues: list[Issue], bound: set[in
             message = f"{profile.name} is not meant for this place."
             mend = f"It may stand on {allowed(profile.contexts)}."
             _say(issues, path, "error", "profile.extension.context", message, mend, profile.url)
-        visit = Visit(profile, library, _env(scope, walk, library), issues)
-        visit.look(profile.root, Item(o, None, path, "Extension"))
+        _held_to(profile, Item(o, None, path, "Extension"), scope, walk, library, issues)
 
 
 def _is_modifier(path: Path) -> bool:

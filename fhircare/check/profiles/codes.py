@@ -13,15 +13,27 @@ from typing import TYPE_CHECKING, Any
 from fhircare.check.terminology import UCUM, form_holds, mend_for
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from fhircare.check.path import Path
+    from fhircare.check.profiles.library import Library
     from fhircare.check.profiles.visit import Item, Visit
     from fhircare.check.report import Severity
+    from fhircare.check.walk import Env
     from fhircare.spec import ValueSet
 
 CODED = frozenset(
     {"code", "Coding", "CodeableConcept", "CodeableReference", "Quantity", "string", "uri", "Duration", "Age"}
 )
-SEVERITY: dict[str, Severity] = {"required": "error", "extensible": "warning", "preferred": "information"}
+SEVERITY: dict[str, Severity] = {
+    "required": "error", "extensible": "warning", "preferred": "information", "max": "error",
+}  # fmt: skip
+UNSURE, UNTOLD = "unsure", "untold"
+"""What is found where a code cannot be judged: that goes without saying, or is to be said."""
+MOST_KEPT = 10_000
+"""How many codes are remembered for a binding."""
+
+Binding = tuple[str, str, str]
 
 
 def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
@@ -48,27 +60,94 @@ def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
     return None if any("/ValueSet/" in one for one in value_set.open) else False
 
 
-def bound(binding: tuple[str, str, str], item: Item, v: Visit) -> None:
+def bound(binding: Binding, item: Item, v: Visit) -> None:
     """Hold a coded value against a binding."""
-    if item.kind not in CODED:
-        return  # of a choice with several types, the binding is about the coded ones
+    value_set, found = outcome(binding, item.value, item.kind, v.library)
+    if value_set is not None:
+        _say(value_set, SEVERITY[found], found, item, v)
+    elif found:
+        v.unsure = True
+        if found == UNTOLD:
+            v.library.untold(binding[1], item.path, v)
+
+
+def outcome(binding: Binding, value: Any, kind: str, library: Library) -> tuple[ValueSet | None, str]:
+    """Return the value set that a value is outside of, though it should not be, and the strength.
+
+    None and ``UNSURE`` or ``UNTOLD`` when it cannot be told; None and "" when nothing is wrong.
+    """
+    if kind not in CODED:
+        return None, ""  # of a choice with several types, the binding is about the coded ones
     strength, url, outermost = binding
     if outermost:
-        outer = v.library.value_set(outermost)
-        if _verdict(outer, item) is False and outer is not None:
-            _say(outer, "error", "max", item, v)
-            return
-    value_set = v.library.value_set(url)
-    told = _verdict(value_set, item)
+        outer = library.value_set(outermost)
+        if outer is not None and _verdict(outer, value, kind) is False:
+            return outer, "max"
+    value_set = library.value_set(url)
+    told = _verdict(value_set, value, kind)
     if told is None:
-        v.unsure = True
         held = value_set is not None and value_set.known
-        if strength == "required" and (v.library.thorough or not held):
-            v.library.untold(url, item.path, v)
-    elif told is False and value_set is not None and strength in SEVERITY:
-        if strength != "required" and not _of_its_systems(value_set, item):
-            return  # another's code, or words alone: allowed where none of the set fits
-        _say(value_set, SEVERITY[strength], strength, item, v)
+        return None, UNTOLD if strength == "required" and (library.thorough or not held) else UNSURE
+    if told or value_set is None or strength not in SEVERITY:
+        return None, ""
+    if strength != "required" and not _of_its_systems(value_set, value, kind):
+        return None, ""  # another's code, or words alone: allowed where none of the set fits
+    return value_set, strength
+
+
+def silent(binding: Binding, kind: str, profile: str, library: Library) -> Callable[[Any, Env], bool]:
+    """Return the test that ``bound`` would say nothing of a value; it remembers the codes it was asked of."""
+    remembered = _remembering(binding, kind, library)
+
+    def ask(value: Any, _env: Env) -> bool:
+        found = remembered(value)
+        return not found or found == UNSURE or (found == UNTOLD and library.is_untold(binding[1], profile))
+
+    return ask
+
+
+def within(binding: Binding, kind: str, library: Library) -> Callable[[Any, Env], bool | None]:
+    """Return the test that a value keeps a binding, with an answer of None when that cannot be told."""
+    remembered = _remembering(binding, kind, library)
+
+    def ask(value: Any, _env: Env) -> bool | None:
+        found = remembered(value)
+        return None if found in {UNSURE, UNTOLD} else SEVERITY.get(found) != "error"
+
+    return ask
+
+
+def _remembering(binding: Binding, kind: str, library: Library) -> Callable[[Any], str]:
+    """Return what finds the second part of the outcome, and looks up the same codes once."""
+    known: dict[Any, str] = {}
+
+    def ask(value: Any) -> str:
+        key = _key(value, kind)
+        found = known.get(key) if key is not None else None
+        if found is None:
+            _, found = outcome(binding, value, kind, library)
+            if key is not None and len(known) < MOST_KEPT:
+                known[key] = found
+        return found
+
+    return ask
+
+
+def _key(value: Any, kind: str) -> Any:
+    """Return all that the outcome depends on: a code, or code and system; None for what is rarer."""
+    if value.__class__ is str:
+        return value
+    if value.__class__ is not dict or kind == "CodeableReference":
+        return None
+    codings = value.get("coding")
+    if kind == "CodeableConcept":
+        if codings.__class__ is not list or len(codings) != 1 or codings[0].__class__ is not dict:
+            return None
+        value = codings[0]
+    elif codings is not None:
+        return None
+    system, code = value.get("system"), value.get("code")
+    return (system, code) if system.__class__ is str and code.__class__ is str else None
 
 
 def _say(value_set: ValueSet, severity: Severity, strength: str, item: Item, v: Visit) -> None:
@@ -91,9 +170,8 @@ def _place(item: Item) -> tuple[Path, Any]:
     return path, None
 
 
-def _verdict(value_set: ValueSet | None, item: Item) -> bool | None:
-    """Tell whether an item is in a value set; one coding of several is enough."""
-    value, kind = item.value, item.kind
+def _verdict(value_set: ValueSet | None, value: Any, kind: str) -> bool | None:
+    """Tell whether a value is in a value set; one coding of several is enough."""
     if value is None:
         return True  # extensions stand in for the value
     if kind in {"CodeableConcept", "CodeableReference"}:
@@ -120,12 +198,11 @@ def _verdict(value_set: ValueSet | None, item: Item) -> bool | None:
     return member(value_set, None, value)
 
 
-def _of_its_systems(value_set: ValueSet, item: Item) -> bool:
+def _of_its_systems(value_set: ValueSet, value: Any, kind: str) -> bool:
     """Tell whether a code is of a system that the value set draws on, so that a slip is likely."""
-    value = item.value
     if not isinstance(value, dict):
         return True
-    codings = value.get("coding", [] if item.kind == "CodeableConcept" else [value])
+    codings = value.get("coding", [] if kind == "CodeableConcept" else [value])
     used = {one.get("system") for one in codings if isinstance(one, dict)}
     return bool(used & {*value_set.systems, *value_set.open})
 

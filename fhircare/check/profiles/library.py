@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
     from fhircare.check.compile import Compiler
     from fhircare.check.path import Path
+    from fhircare.check.profiles.plain import Ask
     from fhircare.check.profiles.tree import Profile
     from fhircare.check.profiles.visit import Visit
     from fhircare.check.walk import Walk
 
 Json = dict[str, Any]
 _TREE = {name: vars(tree)[name] for name in ("Node", "Profile", "Rule", "Slice", "Slicing", "Test")}
-MOST_KEPT = 10_000
 
 
 class Source(Protocol):
@@ -63,6 +63,7 @@ class Library:
         definitions: The release's base types.
         sources: The packages, in the order they are asked.
         thorough: True to say also of codes of systems that nobody holds that they could not be looked up.
+        aimed: References of the file at hand of which nothing is to be said, each with what asked.
     """
 
     def __init__(self, compiler: Compiler, packages: Sequence[Given] = (), *, thorough: bool = False) -> None:
@@ -75,6 +76,8 @@ class Library:
         self._codes: Any = None
         self._asking: dict[tuple[int, str], str | None] = {}
         self._untold: set[tuple[str, str]] = set()
+        self._plain: dict[tuple[int, str], Ask] = {}
+        self.aimed: set[tuple[int, str]] = set()
 
     # --- profiles ---
 
@@ -134,6 +137,16 @@ class Library:
         made: Profile = scope["PROFILE"]
         return made
 
+    def plain(self, profile: Profile, kind: str) -> Ask:
+        """Return the quick test that nothing is amiss in a value of a type, made when first asked for."""
+        key = (id(profile), kind)
+        found = self._plain.get(key)
+        if found is None:
+            from fhircare.check.profiles.plain import plain
+
+            found = self._plain[key] = plain(profile, kind, self)
+        return found
+
     def source(self, definition: Json, source: Source) -> str:
         """Return the Python text of a profile.
 
@@ -177,7 +190,10 @@ class Library:
 
         self._asking[key] = None
         kind = str(resource.get("resourceType", ""))
-        quiet = Quiet(profile, self, self.env(resource, resource, env.walk), [])
+        env = self.env(resource, resource, env.walk)
+        if self.plain(profile, kind)(resource, env):
+            return None
+        quiet = Quiet(profile, self, env, [])
         told = ""
         try:
             quiet.look(profile.root, Item(resource, None, (None, kind), kind))
@@ -192,7 +208,6 @@ class Library:
         key = (value_set, v.profile.url)
         if v.quiet or key in self._untold:
             return
-        self._untold.add(key)
         held = self.value_set(value_set)
         name = held.name if held is not None and held.name else value_set.split("|", maxsplit=1)[0]
         v.say(
@@ -203,11 +218,17 @@ class Library:
             f"{{profile}} asks for a code of {name}, and whether this is one cannot be told here",
             "Give the package that holds it and its code systems with --package, or look it up",
         )
+        self._untold.add(key)
+
+    def is_untold(self, value_set: str, profile: str) -> bool:
+        """Tell whether that has been said already."""
+        return (value_set, profile) in self._untold
 
     def forget(self) -> None:
         """Forget what was found about one file: resources are told apart by where they lie in memory."""
         self._asking.clear()
         self._untold.clear()
+        self.aimed.clear()
 
     # --- value sets ---
 

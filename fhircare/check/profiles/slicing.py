@@ -10,12 +10,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.fhirpath.runtime import resolve
-from fhircare.check.profiles.values import holds, same
+from fhircare.check.profiles.values import holds, same, specialises
 
 if TYPE_CHECKING:
     from fhircare.check.path import Path
     from fhircare.check.profiles.tree import Node, Slice, Slicing, Step, Test
     from fhircare.check.profiles.visit import Item, Visit
+    from fhircare.spec import Definitions
 
 Verdict = bool | None
 
@@ -80,7 +81,7 @@ def _in_order(
 def _slices_of(item: Item, slicing: Slicing, v: Visit) -> tuple[list[int], set[str]]:
     """Return the places of the slices an item belongs to, and the names of those that cannot be told."""
     if slicing.step:
-        texts = [text for _, text in _members(item, slicing.step) if text.__class__ is str]
+        texts = [text for _, text in members(_holder(item), slicing.step) if text.__class__ is str]
         return sorted({slicing.by_text[text] for text in texts if text in slicing.by_text}), set()
     told = [_belongs(one, item, v) for one in slicing.slices]
     doubtful = {one.name for one, verdict in zip(slicing.slices, told, strict=True) if verdict is None}
@@ -109,16 +110,17 @@ def _passes(test: Test, item: Item, v: Visit) -> Verdict:
     if test.kind == "exists":
         return bool(here) is test.wanted
     if test.kind == "type":
-        return any(_is_type(one.kind, test.wanted, v) for one in here)
+        return any(is_type(one.kind, test.wanted, v.library.definitions) for one in here)
     verdicts = [_is_wanted(test, one, v) for one in here]
     if True in verdicts:
         return True
     return None if None in verdicts else False
 
 
-def _is_type(kind: str, wanted: frozenset[str], v: Visit) -> bool:
+def is_type(kind: str, wanted: frozenset[str], definitions: Definitions) -> bool:
+    """Tell whether a type, however its first letter is written, is one of these or specialises one."""
     lowered = kind[:1].lower() + kind[1:]
-    return kind in wanted or lowered in wanted or v.specialises(kind, wanted)
+    return lowered in wanted or specialises(kind, wanted, definitions)
 
 
 def _is_wanted(test: Test, item: Item, v: Visit) -> Verdict:
@@ -156,14 +158,13 @@ def _step(item: Item, step: Step, made: type[Item]) -> list[Item]:
         if call == "ofType":
             wanted = argument[:1].upper() + argument[1:]
             return [item] if item.kind[:1].upper() + item.kind[1:] == wanted else []
-        members = _members(item, "extension")
         return [
             made(one, None, item.path, "Extension")
-            for _, one in members
+            for _, one in members(_holder(item), "extension")
             if isinstance(one, dict) and one.get("url") == argument
         ]
     found = []
-    for key, value in _members(item, step):
+    for key, value in members(_holder(item), step):
         kind = key[len(step) :]
         if isinstance(value, dict) and "resourceType" in value:
             kind = str(value["resourceType"])
@@ -171,9 +172,12 @@ def _step(item: Item, step: Step, made: type[Item]) -> list[Item]:
     return found
 
 
-def _members(item: Item, step: str) -> list[tuple[str, Any]]:
+def _holder(item: Item) -> Any:
+    return item.value if isinstance(item.value, dict) else item.beside
+
+
+def members(holder: Any, step: str) -> list[tuple[str, Any]]:
     """Return the values under a name, those of a choice too, each with its key; arrays are opened."""
-    holder = item.value if isinstance(item.value, dict) else item.beside
     if not isinstance(holder, dict):
         return []
     size = len(step)

@@ -12,7 +12,11 @@ from fhircare.check.fhirpath.runtime import resolve
 from fhircare.check.words import listed
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from fhircare.check.profiles.library import Library
     from fhircare.check.profiles.visit import Item, Visit
+    from fhircare.check.walk import Env
 
 # Its resource type ("" when the profile is not known here), and the profile ("" for the type alone).
 Target = tuple[str, str]
@@ -20,29 +24,57 @@ Target = tuple[str, str]
 
 def aimed(targets: tuple[Target, ...], item: Item, v: Visit) -> None:
     """Hold a Reference (or the one in a CodeableReference) against the targets a profile allows."""
-    value = item.value
-    if item.kind == "CodeableReference" and isinstance(value, dict):
+    found = problem(targets, item.value, item.kind, v.library, v.env)
+    if found is not None:
+        v.say(item.path, "error", "structure", "profile.target", *found)
+
+
+def problem(
+    targets: tuple[Target, ...], value: Any, kind: str, library: Library, env: Env
+) -> tuple[str, str] | None:
+    """Return what is wrong with where a reference leads, and how to mend it; None when that is nothing."""
+    if kind == "CodeableReference" and isinstance(value, dict):
         value = value.get("reference")
-    if not isinstance(value, dict) or "" in {kind for kind, _ in targets}:
-        return
-    found = resolve([value], v.env)
-    stated = value.get("type")
-    kind = found[0].get("resourceType") if found else stated
-    if not isinstance(kind, str):
-        return
-    allowed = [url for one, url in targets if one in {kind, "Resource"}]
+    if not isinstance(value, dict) or "" in {one for one, _ in targets}:
+        return None
+    found = resolve([value], env)
+    target = found[0].get("resourceType") if found else value.get("type")
+    if not isinstance(target, str):
+        return None
+    allowed = [url for one, url in targets if one in {target, "Resource"}]
     if not allowed:
         mend = f"Refer to {listed(sorted({one for one, _ in targets}), 6)}"
-        v.say(item.path, "error", "structure", "profile.target", "{profile} allows no such target here", mend)
-        return
+        return "{profile} allows no such target here", mend
     if "" in allowed or not found or not _whole(found[0]):
-        return
-    problems = [v.library.problem(found[0], url, v.env) for url in allowed]
+        return None
+    problems = [library.problem(found[0], url, env) for url in allowed]
     if None in problems:
-        return
+        return None
     first = next(problem for problem in problems if problem is not None)
-    message = f"what this refers to does not keep {listed([_name(url, v) for url in allowed], 3)}"
-    v.say(item.path, "error", "structure", "profile.target", f"{message}, as {{profile}} asks", first)
+    message = f"what this refers to does not keep {listed([_name(url, library) for url in allowed], 3)}"
+    return f"{message}, as {{profile}} asks", first
+
+
+def silent(targets: tuple[Target, ...], kind: str, library: Library) -> Callable[[Any, Env], bool]:
+    """Return the test that nothing is wrong with where a reference leads.
+
+    A URN leads to the same entry from everywhere in a file, and files name their patient often: it is
+    followed once.
+    """
+    remembered, mine = library.aimed, id(targets)
+
+    def ask(value: Any, env: Env) -> bool:
+        text = value.get("reference") if value.__class__ is dict else None
+        if text.__class__ is not str or not text.startswith("urn:") or len(value) > 1:
+            return problem(targets, value, kind, library, env) is None
+        if (mine, text) in remembered:
+            return True
+        if problem(targets, value, kind, library, env) is not None:
+            return False
+        remembered.add((mine, text))
+        return True
+
+    return ask
 
 
 def _whole(target: dict[str, Any]) -> bool:
@@ -50,6 +82,6 @@ def _whole(target: dict[str, Any]) -> bool:
     return not (len(target) == 2 and ("/" in str(target.get("id")) or ":" in str(target.get("id"))))
 
 
-def _name(url: str, v: Visit) -> str:
-    profile = v.library.profile(url)
+def _name(url: str, library: Library) -> str:
+    profile = library.profile(url)
     return profile.name if profile else url

@@ -1,4 +1,4 @@
-"""Values held against those of a profile: fixed ones, patterns, least and greatest ones.
+"""Values held against those of a profile: types, fixed ones, patterns, least and greatest ones.
 
 https://hl7.org/fhir/R4/elementdefinition-definitions.html (fixed[x], pattern[x], minValue[x], maxValue[x]).
 """
@@ -6,10 +6,13 @@ https://hl7.org/fhir/R4/elementdefinition-definitions.html (fixed[x], pattern[x]
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fhircare.check.fhirpath import dates
 from fhircare.check.fhirpath.values import compare_amounts
+
+if TYPE_CHECKING:
+    from fhircare.spec import Definitions
 
 NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt", "integer64"})
 AMOUNTS = frozenset({"Quantity", "Age", "Count", "Distance", "Duration", "Money"})
@@ -21,6 +24,16 @@ def _number(value: Any) -> bool:
 
 def _as_decimal(value: Any) -> Decimal:
     return value if isinstance(value, Decimal) else Decimal(str(value))
+
+
+def specialises(kind: str, types: frozenset[str], definitions: Definitions) -> bool:
+    """Tell whether a type is one of these, or specialises one, such as the abstract ones."""
+    while kind:
+        if kind in types:
+            return True
+        found = definitions.type(kind)
+        kind = found.base if found else ""
+    return False
 
 
 def same(value: Any, fixed: Any) -> bool:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from fhircare.check.fhirpath.runtime import UNDECIDABLE
 from fhircare.check.path import render
 from fhircare.check.profiles import codes, slicing, targets, words
-from fhircare.check.profiles.values import holds, outside, same
+from fhircare.check.profiles.values import holds, outside, same, specialises
 from fhircare.check.report import Issue, Severity
 from fhircare.check.words import listed, sentence
 
@@ -81,7 +81,7 @@ class Visit:
                 self.below(node, item.beside, item.path)
 
     def _of_type(self, node: Node, item: Item, kind: str) -> bool:
-        if node.types is None or kind in node.types or self.specialises(kind, node.types):
+        if node.types is None or specialises(kind, node.types, self.library.definitions):
             return True
         mend = f"Use {listed(sorted(node.types), 6)}"
         self.say(item.path, "error", "structure", "profile.type", "{profile} allows no such type here", mend)
@@ -180,16 +180,6 @@ class Visit:
                     f"Make this hold: `{rule.expression}`",
                 )
 
-    def specialises(self, kind: str, types: frozenset[str]) -> bool:
-        """Tell whether a type specialises one of these, such as the abstract ones."""
-        definitions = self.library.definitions
-        while kind:
-            found = definitions.type(kind)
-            kind = found.base if found else ""
-            if kind in types:
-                return True
-        return False
-
     def kept(self, urls: tuple[str, ...], item: Item) -> None:
         """Hold a value against the profiles its type names: one of them must be kept."""
         known = [profile for profile in map(self.library.profile, urls) if profile is not None]
@@ -211,12 +201,28 @@ class Visit:
 
     def quietly(self, profile: Profile, item: Item) -> bool:
         """Tell whether an item keeps a profile, as far as that can be told."""
+        if item.beside is None and self.library.plain(profile, item.kind)(item.value, self.env):
+            return True
         quiet = Quiet(profile, self.library, self.env, [])
         try:
             quiet.look(profile.root, item)
         except Broken:
             return False
         return True
+
+
+class Heard(Visit):
+    """A visit that stops at the first finding, whatever it is; it tells nothing.
+
+    Raises:
+        Broken: From ``look`` and what it calls, at the first finding.
+    """
+
+    __slots__ = ()
+
+    def say(self, *_finding: Any, **_more: Any) -> None:
+        """Stop."""
+        raise Broken
 
 
 class Quiet(Visit):
