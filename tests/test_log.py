@@ -9,6 +9,7 @@ import pytest
 
 from fhircare.errors import LogError
 from fhircare.log import columns, read_log
+from fhircare.log.reading import blank_log
 
 HEADER = (
     "on,author,written_at,minutes_1,skin_1,faded_after_1,"
@@ -102,3 +103,32 @@ def test_every_field_has_a_column():
 
     assert len(names) == len(set(names))
     assert {"on", "minutes_1", "skin_4", "ply_evening", "comment"} <= set(names)
+
+
+WRITTEN = dt.datetime(2026, 11, 20, 20, tzinfo=dt.UTC)
+
+
+def test_a_log_that_does_not_say_when_it_was_written_was_written_when_it_is_told():
+    """A sheet typed in has days, not moments; a row that says when keeps its own time."""
+    text = "on,written_at,minutes_1\n2026-11-18,,30\n2026-11-19,2026-11-19T20:00:00-06:00,60\n"
+    typed, timed = read_log(text, written_at=WRITTEN)
+
+    assert typed.written_at == WRITTEN
+    assert timed.written_at == dt.datetime.fromisoformat("2026-11-19T20:00:00-06:00")
+    assert any("written_at" in fault for fault in faults(text))
+
+
+def test_a_blank_log_can_be_filled_in_and_read():
+    """Every column is known; a day left blank is not a day reported; one cell is enough."""
+    days = [(dt.date(2026, 11, 18) + dt.timedelta(days=n), 2) for n in range(3)]
+    blank = blank_log(days)
+    header, first, *_ = blank.splitlines()
+
+    assert set(header.split(",")) <= set(columns())
+    assert {"minutes_2", "skin_2", "ply_morning", "pain", "signs"} <= set(header.split(","))
+    assert [line.split(",")[0] for line in blank.splitlines()[1:]] == [day.isoformat() for day, _ in days]
+    assert read_log(blank, written_at=WRITTEN) == ()
+
+    filled = blank.replace(first, f"2026-11-18,30{first.removeprefix('2026-11-18,')}")
+    (entry,) = read_log(filled, written_at=WRITTEN)
+    assert (entry.on, entry.minutes) == (dt.date(2026, 11, 18), 30)

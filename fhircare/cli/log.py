@@ -3,12 +3,13 @@
 A session is --worn MINUTES, followed by what belongs to it: --skin, --faded-after, --sitting, --standing,
 --walking, --site. --from takes a whole log: CSV, JSON, or FHIR QuestionnaireResponses to the plan's
 Questionnaire: one, several in a Bundle, or one a line. The same entry twice changes nothing; another one for
-the same day corrects the first.
+the same day corrects the first. --blank makes a CSV to fill in, a row for each day of the plan.
 
 --author and --by say who is said to have written it; fhircare does not check who runs it.
 
   fhircare log bundle.json --day 2026-11-18 --worn 30 --skin clear --worn 30 --skin redness --faded-after 10
-  fhircare log bundle.json --from week.csv
+  fhircare log bundle.json --blank log.csv
+  fhircare log bundle.json --from log.csv
 
 Exit codes: 0 written down, 1 a sign to stop at or of an emergency stands, 2 nothing was stored.
 """
@@ -22,7 +23,7 @@ from typing import TYPE_CHECKING, Any, get_args
 from fhircare.cli import bundles
 from fhircare.cli.output import note, say
 from fhircare.cli.reading import naming, resources_in
-from fhircare.files import read_text
+from fhircare.files import read_text, write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,12 +69,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group(required=True)
     source.add_argument("--day", type=bundles.day, metavar="DATE", help="the day, YYYY-MM-DD")
     source.add_argument("--from", dest="source", metavar="FILE", help="a whole log; - for standard input")
+    source.add_argument(
+        "--blank", metavar="FILE.csv", help="write a log to fill in; the bundle stays as it is"
+    )
     parser.add_argument("--author", choices=get_args(Author), default="patient", help="who writes it")
     parser.add_argument(
         "--by", default="", metavar="NAME", help="which clinician: a name or identifier of the care team"
     )
     parser.add_argument(
-        "--written-at", type=bundles.moment, metavar="MOMENT", help="when it was written (usual: now)"
+        "--written-at",
+        type=bundles.moment,
+        metavar="MOMENT",
+        help="when it was written, where the log does not say (usual: now)",
     )
     session = parser.add_argument_group("each session")
     session.add_argument("--worn", action=_Session, metavar="MINUTES", help="minutes worn; opens a session")
@@ -113,6 +120,9 @@ def run(args: argparse.Namespace) -> int:
     """Take the log in, and say at once when it says stop."""
     from fhircare.follow.keep import follow, take
 
+    if args.blank:
+        _write_blank(args.bundle, args.blank)
+        return 0
     entries = _entries(args)
     if not entries:
         note("nothing was written down")
@@ -130,6 +140,16 @@ def run(args: argparse.Namespace) -> int:
         say("\n".join(stops[0]))
         return 1
     return 0
+
+
+def _write_blank(name: str, output: str) -> None:
+    """Write a log to fill in: the days of the plan, and what the log sheet asks of each."""
+    from fhircare.cli.reading import reading
+    from fhircare.log.reading import blank_log
+
+    wear = reading(name).plan.wear
+    days = [(day.on, len(day.sessions)) for day in wear.days] if wear is not None else []
+    write_whole(output, blank_log(days).encode())
 
 
 def _stop(bundle: dict[str, Any], on: dt.date, follow: Any) -> list[str]:
@@ -150,7 +170,7 @@ def _stop(bundle: dict[str, Any], on: dt.date, follow: Any) -> list[str]:
 
 def _entries(args: argparse.Namespace) -> Sequence[LogEntry]:
     if args.source is not None:
-        return _from_file(args.source)
+        return _from_file(args.source, args.written_at or bundles.now())
     from fhircare.log import entry_from
 
     told = {name: getattr(args, name) for name in _OF_DAY if getattr(args, name) is not None}
@@ -169,7 +189,7 @@ def _entries(args: argparse.Namespace) -> Sequence[LogEntry]:
     ]
 
 
-def _from_file(name: str) -> Sequence[LogEntry]:
+def _from_file(name: str, written_at: dt.datetime) -> Sequence[LogEntry]:
     from fhircare.bundle.responses import read_responses
     from fhircare.log import read_log
 
@@ -177,4 +197,4 @@ def _from_file(name: str) -> Sequence[LogEntry]:
     with naming(name):
         if '"QuestionnaireResponse"' in text:
             return read_responses(resources_in(text))
-        return read_log(text, name=name)
+        return read_log(text, name=name, written_at=written_at)

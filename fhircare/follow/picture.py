@@ -44,7 +44,7 @@ def svg(course: Course, words: Words) -> str:
     days = course.days
     width = max(_LEFT + _DAY * _forecast_end(course.trend, days) + _RIGHT, _LEAST)
     goals = list(_goal_lines(course, words, width))
-    top = _PLY_TOP + _PLY_HIGH + 50 if course.plan.socks else _PLY_TOP
+    top = _PLY_TOP + _PLY_HIGH + 50 if _has_socks(course) else _PLY_TOP
     high = top + _LINE * (len(goals) + 3)
     title = _title(course, words)
     size = f'viewBox="0 0 {width} {high}" width="{width}" height="{high}"'
@@ -137,9 +137,17 @@ def _wear(course: Course, words: Words, width: int) -> Iterator[str]:
             yield f'<text transform="translate({x},{base + 18}) rotate(35)">{said}</text>'
 
 
+def _has_socks(course: Course) -> bool:
+    """Tell whether there is a ply to draw: some socks, or a log that names a ply all the same."""
+    socks = course.plan.socks
+    return socks is not None and (
+        bool(socks.socks) or any(day.logged and day.logged.ply_morning is not None for day in course.days)
+    )
+
+
 def _ply(course: Course, words: Words, width: int) -> Iterator[str]:
     socks, trend, days = course.plan.socks, course.trend, course.days
-    if socks is None or not days:
+    if socks is None or not days or not _has_socks(course):
         return
     noted = [
         (number, ply)

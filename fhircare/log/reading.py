@@ -16,6 +16,7 @@ from fhircare.faults import faults_of
 from fhircare.log.entry import DAY_MINUTES, LogEntry, LogSession
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Iterable, Iterator
 
 SESSIONS = 4
@@ -24,6 +25,10 @@ SESSIONS = 4
 _ENTRY: TypeAdapter[LogEntry] = TypeAdapter(LogEntry)
 _SESSION_FIELDS = [f.name for f in fields(LogSession)]
 _LISTS = ("signs",)
+_DAY_COLUMNS = (
+    "pain", "ply_morning", "ply_evening", "sweating", "swelling", "falls", "fall_hurt", "damage", "new_shoes",
+    "liner", "signs", "comment",
+)  # fmt: skip
 
 
 def columns() -> list[str]:
@@ -33,25 +38,51 @@ def columns() -> list[str]:
     return [*own[:4], *numbered, *own[4:]]
 
 
-def read_log(text: str, *, name: str = "") -> tuple[LogEntry, ...]:
+def blank_log(days: Iterable[tuple[dt.date, int]]) -> str:
+    """Return a CSV to fill in: a row for each day, a column for what the log sheet asks.
+
+    Args:
+        days: Each day and how many sessions it has.
+    """
+    days = list(days)
+    most = max((sessions for _, sessions in days), default=1)
+    asked = ("minutes", "skin", "faded_after", "site")
+    numbered = [f"{name}_{n}" for n in range(1, min(max(most, 1), SESSIONS) + 1) for name in asked]
+    header = ["on", *numbered, *(name for name in _DAY_COLUMNS)]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows([day.isoformat(), *[""] * (len(header) - 1)] for day, _ in days)
+    return out.getvalue()
+
+
+def read_log(text: str, *, name: str = "", written_at: dt.datetime | None = None) -> tuple[LogEntry, ...]:
     """Return the entries of a log, CSV or JSON, oldest first.
 
     Args:
         text: CSV with a header row (``columns``; empty cells mean not written down; several signs are
-            separated by spaces), or JSON: a list of entries, or one entry.
+            separated by spaces; a row with its day alone is left out), or JSON: a list of entries, or one.
         name: Name for errors.
+        written_at: When entries were written that do not say so themselves; None refuses them.
 
     Raises:
         LogError: With every fault found; nothing is taken from a log with a fault.
     """
     if not text.strip():
         raise LogError(
-            Fault("", "is empty", "write one day a row; `fhircare log --help` lists the columns"), file=name
+            Fault(
+                "",
+                "is empty",
+                "write one day a row; `fhircare log BUNDLE --blank FILE.csv` makes one to fill in",
+            ),
+            file=name,
         )
     rows = list(_json(text, name) if text.lstrip()[0] in "[{" else _csv(text, name))
     faults: list[Fault] = []
     entries: list[LogEntry] = []
     for line, where, data in rows:
+        if written_at is not None and "written_at" not in data:
+            data["written_at"] = written_at
         try:
             entries.append(entry_from(data))
         except LogError as error:
@@ -115,6 +146,10 @@ def _json(text: str, name: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
         raise LogError(
             Fault("", "is not JSON that can be read", "mend it here", error.lineno), file=name
         ) from None
+    except ValueError:  # a whole number of thousands of digits
+        raise LogError(
+            Fault("", "holds a number too long to be read", "write fewer digits"), file=name
+        ) from None
     except RecursionError:
         raise LogError(Fault("", "is nested too deeply", "a log is a list of days"), file=name) from None
     items = data if isinstance(data, list) else [data]
@@ -136,7 +171,9 @@ def _csv(text: str, name: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
                     ),
                     file=name,
                 )
-            yield reader.line_num, "", _from_cells(row)
+            data = _from_cells(row)
+            if data.keys() - {"on", "sessions"} or data["sessions"]:
+                yield reader.line_num, "", data
     except csv.Error:
         raise LogError(
             Fault("", "is not CSV that can be read", "mend it here", reader.line_num), file=name
