@@ -92,7 +92,7 @@ def _fatal(rule: str, message: str, mend: str, line: int, column: int, expressio
 
 def names_in(raw: bytes) -> int:
     """Return how many names the text has at most: each end of a string followed by a colon."""
-    return len(re.findall(rb'"[ \t\r\n]*:', raw))
+    return raw.translate(None, b" \t\r\n").count(b'":')
 
 
 def duplicates(places: Places, root: str) -> list[Issue]:

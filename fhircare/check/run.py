@@ -19,7 +19,7 @@ from fhircare.check.walk import Walk
 from fhircare.check.words import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from fhircare.check.compile import Compiler
 
@@ -154,14 +154,16 @@ def _deep(value: Any, root: Path) -> Path:
 
 def _has_long_string(value: Any) -> bool:
     """Tell, without keeping places, whether any string is longer than a mebi of characters."""
-    waiting: list[Any] = [value]
+    waiting: list[Iterable[Any]] = [(value,)]
     while waiting:
-        here = waiting.pop()
-        for inner in here.values() if isinstance(here, dict) else here:
-            if isinstance(inner, str):
+        for inner in waiting.pop():
+            kind = inner.__class__
+            if kind is str:
                 if len(inner) > LONGEST_STRING:
                     return True
-            elif isinstance(inner, dict | list):
+            elif kind is dict:
+                waiting.append(inner.values())
+            elif kind is list:
                 waiting.append(inner)
     return False
 

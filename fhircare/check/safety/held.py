@@ -113,9 +113,10 @@ class Held:
         self.support = self._all("supportingInfo")
         self.goals = self._all("goal")
         self.parts = self._parts()
+        self._kind_of = {id(one): code_of(one.resource.get("code"), "activity") for one in self.requests}
         self._kinds: dict[str, list[ResourceScope]] = {}
         for one in self.requests:
-            self._kinds.setdefault(code_of(one.resource.get("code"), "activity"), []).append(one)
+            self._kinds.setdefault(self._kind_of[id(one)], []).append(one)
 
     def say(self, key: str, path: Path, **words: object) -> None:
         """Write down that a rule is broken at a place; ``words`` never hold anything of a patient."""
@@ -134,6 +135,10 @@ class Held:
     def of_kind(self, activity: str) -> list[ResourceScope]:
         """Return the requests of one of our kinds; "" for tasks."""
         return self._kinds.get(activity, [])
+
+    def kind_of(self, request: ResourceScope) -> str | None:
+        """Return which of our kinds one of the plan's requests is, "" for a task; None for what is no request."""
+        return self._kind_of.get(id(request))
 
     def of_type(self, *types: str) -> list[ResourceScope]:
         """Return the bundle's resources of these types."""

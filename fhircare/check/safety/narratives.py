@@ -24,6 +24,8 @@ _ENTITY = re.compile(r"&(amp|lt|gt|quot|apos|#[0-9]{1,7}|#[xX][0-9a-fA-F]{1,6});
 _NAMED = {"amp": "&", "lt": "<", "gt": ">", "quot": '"', "apos": "'"}
 # What a narrative does not repeat: names for machines, and the narrative itself.
 _UNTOLD = {"meta", "url", "system", "reference", "language", "text", "resourceType", "unit", "use", "fullUrl"}
+# Strings of these names are told nevertheless: the text of a concept, the unit of an amount.
+_TEXTS = {"text", "unit"}
 
 
 def check_narratives(held: Held) -> None:
@@ -83,7 +85,7 @@ class _Words:
             if one is held.plan:
                 continue
             parts = list(_parts(held, one))
-            strange = set(numbers(said)).difference(*map(numbers, parts))
+            strange = set(numbers(said)).difference(numbers("\n".join(parts)))
             strange = strange and strange - self._tokens(one)
             if strange and strange - self._around(one):
                 held.say("narrative.number", _place(one))
@@ -93,11 +95,8 @@ class _Words:
     def _tokens(self, one: ResourceScope) -> set[str]:
         known = self._known.get(id(one))
         if known is None:
-            known = set()
-            for name, value in one.resource.items():
-                if name not in _UNTOLD:
-                    _gather(value, known)
-            self._known[id(one)] = known
+            # One search for them all: no number runs across a line.
+            known = self._known[id(one)] = set(numbers("\n".join(_told(one.resource))))
         return known
 
     def _around(self, one: ResourceScope) -> set[str]:
@@ -110,16 +109,25 @@ class _Words:
         return set().union(*map(self._tokens, near))
 
 
-def _gather(node: Any, known: set[str]) -> None:
-    if isinstance(node, dict):
-        for name, value in node.items():
-            if name not in _UNTOLD or (isinstance(value, str) and name in {"text", "unit"}):
-                _gather(value, known)
-    elif isinstance(node, list):
-        for value in node:
-            _gather(value, known)
-    elif node is not True and node is not False and node is not None:
-        known.update(numbers(node if isinstance(node, str) else str(node)))
+def _told(resource: Json) -> list[str]:
+    """Return the texts and numbers of a resource that a narrative may tell, in no order."""
+    told: list[str] = []
+    waiting = [value for name, value in resource.items() if name not in _UNTOLD]
+    while waiting:
+        node = waiting.pop()
+        kind = type(node)
+        if kind is dict:
+            for name, value in node.items():
+                if type(value) is str:
+                    if name not in _UNTOLD or name in _TEXTS:
+                        told.append(value)
+                elif name not in _UNTOLD:
+                    waiting.append(value)
+        elif kind is list:
+            waiting += node
+        elif kind is not bool and node is not None:
+            told.append(str(node))
+    return told
 
 
 def _parts(held: Held, one: ResourceScope) -> Iterator[str]:
@@ -151,15 +159,15 @@ def _parts(held: Held, one: ResourceScope) -> Iterator[str]:
 
 
 def _request(held: Held, one: ResourceScope) -> Iterator[str]:
-    kinds = [kind for kind in ("advice", "warning-signs", "sock-guide") if one in held.of_kind(kind)]
-    if kinds:
+    kind = held.kind_of(one)
+    if kind in {"advice", "warning-signs", "sock-guide"}:
         yield from (detail.text for detail in held.details(one))
-    elif one in held.of_kind(""):
+    elif kind == "":
         title = text(obj(one.resource, "code"), "text")
         yield title
         yield instruction(one)[len(title) + 2 : -1]
         yield from (text(note, "text") for _, note in items(one.resource, "note"))
-    elif one in held.requests:
+    elif kind is not None:
         yield instruction(one)
         span = obj(one.resource, "occurrencePeriod") or obj(
             obj(obj(one.resource, "occurrenceTiming"), "repeat"), "boundsPeriod"

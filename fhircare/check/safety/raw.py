@@ -44,8 +44,13 @@ def codings(concept: Any) -> Iterator[tuple[str, str]]:
 
 def code_of(concept: Any, system: str) -> str:
     """Return a CodeableConcept's code in one of our systems, "" when it has none."""
-    uri = OURS + system
-    return next((code for found, code in codings(concept) if found == uri), "")
+    known = concept.get("coding") if isinstance(concept, dict) else None
+    if isinstance(known, list):
+        uri = OURS + system
+        for coding in known:
+            if isinstance(coding, dict) and coding.get("system") == uri:
+                return text(coding, "code")
+    return ""
 
 
 def amount(quantity: Json) -> float | int | None:

@@ -19,6 +19,7 @@ _OWN_WORDS = {
 _LEAVES = {"text", "identifier", "occurrenceTiming"}
 _PLANNERS = {"care-task", "advice", "warning-sign", "wear-rule"}
 _SENTENCES = {"orderDetail", "code"}
+_NO_NAMES: dict[str, str] = {}
 _UCUM = "http://unitsofmeasure.org"
 # The clinic words the diagnosis.
 _FREE = {"http://hl7.org/fhir/sid/icd-10-cm"}
@@ -44,34 +45,39 @@ def _sound(resource: Json) -> bool:
     waiting: list[Any] = [resource]
     while waiting:
         node = waiting.pop()
-        if type(node) is list:
-            waiting += node
-            continue
         if type(node) is not dict:
+            waiting += node if type(node) is list else ()
             continue
         code = node.get("code")
         if type(code) is str and "system" in node:
-            if "value" in node:
-                if node.get("unit", code) != code or node["system"] != _UCUM:
-                    return False
-                continue
-            system = text(node, "system")
-            free, names = NAMES.get(system, (_open(system), {}))
-            name = names.get(code)
-            if name is None:
-                if not free and system.startswith(OURS):
-                    return False
-            elif node.get("display", name) != name:
+            if not _right(node, code):
                 return False
             continue
         for name, value in node.items():
+            kind = type(value)
+            if (kind is not list and kind is not dict) or name in _LEAVES:
+                continue
             if name in _SENTENCES and (name == "orderDetail" or node is resource):
                 waiting += _inside(value, name, resource)
-            elif (type(value) is list or type(value) is dict) and name not in _LEAVES:
+            elif kind is dict:
                 waiting.append(value)
-        if "coding" in node and "text" in node and not _named(node):
+            else:
+                waiting += value
+        if "text" in node and "coding" in node and not _named(node):
             return False
     return True
+
+
+def _right(node: Json, code: str) -> bool:
+    """Tell whether a Coding or a Quantity with a code names it right."""
+    if "value" in node:
+        return node.get("unit", code) == code and node["system"] == _UCUM
+    system = text(node, "system")
+    free, names = NAMES.get(system) or (_open(system), _NO_NAMES)
+    name = names.get(code)
+    if name is None:
+        return free or not system.startswith(OURS)
+    return bool(node.get("display", name) == name)
 
 
 def _inside(value: Any, name: str, resource: Json) -> list[Any]:
