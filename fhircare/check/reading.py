@@ -91,7 +91,10 @@ def _fatal(rule: str, message: str, mend: str, line: int, column: int, expressio
 
 
 def names_in(raw: bytes) -> int:
-    """Return how many names the text has at most: each end of a string followed by a colon."""
+    """Return how many names the text has at most: each end of a string followed by a colon.
+
+    White space may stand between the two, so it is taken out first, within strings too.
+    """
     return raw.translate(None, b" \t\r\n").count(b'":')
 
 

@@ -137,7 +137,7 @@ class Held:
         return self._kinds.get(activity, [])
 
     def kind_of(self, request: ResourceScope) -> str | None:
-        """Return which of our kinds one of the plan's requests is, "" for a task; None for what is no request."""
+        """Return which of our kinds a request of the plan is, "" for a task; None for anything else."""
         return self._kind_of.get(id(request))
 
     def of_type(self, *types: str) -> list[ResourceScope]:

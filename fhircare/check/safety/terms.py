@@ -71,7 +71,7 @@ def _sound(resource: Json) -> bool:
 def _right(node: Json, code: str) -> bool:
     """Tell whether a Coding or a Quantity with a code names it right."""
     if "value" in node:
-        return node.get("unit", code) == code and node["system"] == _UCUM
+        return bool(node.get("unit", code) == code and node["system"] == _UCUM)
     system = text(node, "system")
     free, names = NAMES.get(system) or (_open(system), _NO_NAMES)
     name = names.get(code)
