@@ -80,7 +80,7 @@ def test_a_release_that_nothing_tells_must_be_said(tmp_path: Path, capsys: Any) 
     bare.write_text('{"resourceType": "Patient", "active": true}')
 
     assert main(["convert", str(bare), "--fhir", "R5"]) == 2
-    assert "say which" in capsys.readouterr().err
+    assert "--from R4 or --from R5" in capsys.readouterr().err
     assert main(["convert", str(bare), "--fhir", "R5", "--from", "R4", "-o", str(bare)]) == 0
 
 

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 BETWEEN = ";"
 """Stands between the values of a list in one cell."""
 
+_LIKE_A_FIELD = re.compile(r"[a-z_]+(\[\d+\])?(\.[a-z_]+(\[\d+\])?)*")
+"""What may be repeated in a fault. A table without a top line has a person's data there."""
+
 Tree = dict[str | int, Any]
 """Fields by name and list entries by index, so that an entry can be set by itself."""
 
@@ -68,12 +71,13 @@ class Columns:
         known = {column.name for column in self._all}
         for index, name in enumerate(names, 1):
             first = re.sub(r"\[\d+\]", "[0]", name)
+            shown = name if _LIKE_A_FIELD.fullmatch(name) else f"column {index}"
             if not name:
-                yield Fault(f"column {index}", "has no name", "name its field, or take the column out", 1)
+                yield Fault(shown, "has no name", "name its field, or take the column out", 1)
             elif name in names[: index - 1]:
-                yield Fault(name, "stands twice", "keep one of the two columns", 1)
+                yield Fault(shown, "stands twice", "keep one of the two columns", 1)
             elif first not in known and first.removesuffix("[0]") not in self._lists:
-                yield Fault(name, "is no field of a delivery record", _mend(first, known), 1)
+                yield Fault(shown, "is no field of a delivery record", _mend(first, known), 1)
 
     def fields(self, cells: Mapping[str, str], common: Mapping[str, Any]) -> tuple[dict[str, Any], Renamed]:
         """Return a row's cells as a record's plain data, laid over what is common to all rows.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from decimal import Decimal
 from typing import Any
 
@@ -10,6 +11,10 @@ import orjson
 
 from fhircare.errors import BundleError, Fault
 
+_ESCAPES = re.compile(
+    r"\\\\|\\u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2}|(?P<half>\\u[dD][89a-fA-F][0-9a-fA-F]{2})"
+)
+"""A backslash that stands for itself, a letter written as a surrogate pair, or half of one."""
 _FORM = orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE
 
 
@@ -48,7 +53,22 @@ def load(text: str) -> dict[str, Any]:
         raise BundleError(Fault("", "is not JSON that FHIR knows", "use numbers, and fewer levels")) from None
     if not isinstance(found, dict):
         raise BundleError(Fault("", "is not a JSON object", "give a FHIR Bundle"))
+    half = _half_a_letter(text)
+    if half:
+        raise BundleError(
+            Fault("", "holds half a surrogate pair, which is no letter", "write the letter itself", half)
+        )
     return found
+
+
+def _half_a_letter(text: str) -> int:
+    r"""Return the line of an escape that is no letter by itself, such as \\ud800 alone; 0 for none."""
+    if "\\ud" not in text and "\\uD" not in text:
+        return 0
+    for escape in _ESCAPES.finditer(text):
+        if escape["half"]:
+            return text.count("\n", 0, escape.start()) + 1
+    return 0
 
 
 def _refuse(name: str) -> None:

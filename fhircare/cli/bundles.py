@@ -26,12 +26,18 @@ def change(name: str, output: str | None, changed: Callable[[Json], Json | None]
         output: Where the changed bundle goes, None for the same file.
         changed: Takes the bundle in R4's spelling and returns it changed, None for no change; it is then only
             written to another place.
+
+    Raises:
+        BundleError: When the file holds no plan.
     """
     from fhircare.bundle import dump
+    from fhircare.bundle.in_force import the_careplan
+    from fhircare.bundle.source import Source
 
     with locked(name):
         before = came(name)
-        with naming(name):
+        with naming(name, before.bundle):
+            the_careplan(Source(before.bundle))
             after = changed(before.bundle)
         if after is None and output in (None, name):
             return False

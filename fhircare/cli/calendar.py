@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fhircare.cli.reading import reading
+from fhircare.cli.reading import naming, reading
 from fhircare.files import write_whole
 
 if TYPE_CHECKING:
@@ -26,5 +26,8 @@ def run(args: argparse.Namespace) -> int:
     """Write the calendar."""
     from fhircare.render import calendar
 
-    write_whole(args.output, calendar(reading(args.bundle)))
+    found = reading(args.bundle)
+    with naming(args.bundle):
+        text = calendar(found)
+    write_whole(args.output, text)
     return 0

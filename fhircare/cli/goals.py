@@ -22,6 +22,7 @@ from fhircare.cli import bundles
 from fhircare.cli.output import note, say
 from fhircare.cli.places import destination_words, destinations, outbox_words, server
 from fhircare.cli.reading import bundle, came, naming, resources
+from fhircare.errors import Fault, InputError
 from fhircare.files import STANDARD, write_whole
 
 if TYPE_CHECKING:
@@ -76,6 +77,9 @@ def _came(args: argparse.Namespace, plan: dict[str, Any]) -> tuple[list[dict[str
 
     if args.source == STANDARD or Path(args.source).exists():
         return resources(args.source), Path(args.source).name
+    if "://" not in args.source and args.source not in destinations(args):
+        fault = Fault("", "is neither a file nor a destination known", "check the name")
+        raise InputError(fault, file=args.source)
     there = server(args.source, args)
     with naming(args.into):
         return goals_at(there, plan), there.base
@@ -86,7 +90,7 @@ def _give(args: argparse.Namespace) -> int:
     from fhircare.exchange import as_ndjson, give_goals
 
     plan = came(args.source)
-    with naming(args.source):
+    with naming(args.source, plan.bundle):
         given = give_goals(plan.bundle)
     if args.to:
         return _send(args, dump(given).encode())

@@ -79,7 +79,7 @@ def _referral(args: argparse.Namespace) -> Referral:
     if args.source:
         return order_from_server(server(args.source, args), order=args.order, patient=args.patient)
     found = resources(args.file)
-    with naming(args.file):
+    with naming(args.file, found[0]):
         return order_from_data(found, order=args.order)
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fhircare.cli.meter import progress
@@ -21,6 +22,7 @@ from fhircare.cli.places import (
     outbox_words,
     statements,
 )
+from fhircare.errors import Fault, InputError
 
 if TYPE_CHECKING:
     import argparse
@@ -48,6 +50,9 @@ def run(args: argparse.Namespace) -> int:
     from fhircare.exchange import Outbox, push
 
     path = outbox_file(args)
+    if args.outbox and not Path(path).exists():
+        fault = Fault("", "does not exist", "name the outbox that `fhircare send` was given")
+        raise InputError(fault, file=path)
     outbox = Outbox(path)
     try:
         if args.what == "clear":

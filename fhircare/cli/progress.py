@@ -38,7 +38,9 @@ def run(args: argparse.Namespace) -> int:
     """Draw, and write."""
     from fhircare.bundle import read
     from fhircare.bundle.history import revisions
+    from fhircare.bundle.in_force import the_careplan
     from fhircare.bundle.logbook import log_of
+    from fhircare.bundle.source import Source
     from fhircare.follow.course import as_data, course_of
     from fhircare.follow.picture import svg
     from fhircare.follow.progress_page import page
@@ -48,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
     if form not in FORMS:
         args.parser.error("the ending of FILE chooses the form: .html, .svg or .json")
     held = bundle(args.bundle)
-    with naming(args.bundle):
+    with naming(args.bundle, held):
+        the_careplan(Source(held))
         course = course_of(revisions(held), log_of(held), args.on or bundles.now().date())
         words = words_of(read(held), "patient", args.language)
     if form == "json":

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from fhircare.errors import InputError, PlanningError
+from fhircare.errors import BundleError, Fault, InputError, PlanningError, TemplateError, UnknownRelease
 from fhircare.files import read_text
 
 if TYPE_CHECKING:
@@ -22,14 +22,37 @@ MAX_BUNDLE = 64_000_000
 
 
 @contextmanager
-def naming(file: str) -> Iterator[None]:
-    """Name the file in an error that does not know it."""
+def naming(file: str, held: dict[str, Any] | None = None) -> Iterator[None]:
+    """Name the file in an error that does not know it.
+
+    Args:
+        file: The file that is worked on.
+        held: The bundle in it. What works on a bundle takes FHIR's shapes for granted; where that fails and
+            the check finds the file at fault, this says so. Nothing is checked while all goes well.
+    """
     try:
         yield
     except InputError as error:
         raise (error if error.file else error.in_file(file)) from None
     except PlanningError as error:
         raise PlanningError(f"{file}: {error.binding}", error.nearest) from None
+    except (TemplateError, UnknownRelease) as error:
+        raise type(error)(f"{file}: {error}") from None
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+        fault = _no_sound_fhir(held) if held is not None else None
+        if fault is None:
+            raise
+        raise BundleError(fault, file=file) from None
+
+
+def _no_sound_fhir(held: dict[str, Any]) -> Fault | None:
+    """Return the first error that the check finds in a bundle, as the fault of its file."""
+    from fhircare.bundle import dump
+    from fhircare.check import check
+
+    errors = [one for one in check(dump(held).encode("utf-8", "replace")).issues if one.severity == "error"]
+    mend = f"`fhircare check` tells all {len(errors)} faults; mend them first"
+    return Fault(errors[0].expression, "is not what FHIR asks for", mend) if errors else None
 
 
 def record(file: str) -> DeliveryRecord:
@@ -51,15 +74,20 @@ def resources(file: str) -> list[dict[str, Any]]:
 def resources_in(text: str) -> list[dict[str, Any]]:
     """Return the resources in a text, in R4's spelling: one JSON document, or one resource a line."""
     from fhircare.bundle import load
-    from fhircare.errors import BundleError
 
     try:
         return [listened(load(text)).bundle]
     except BundleError:
-        lines = [line for line in text.splitlines() if line.strip()]
-        if len(lines) < 2:
-            raise
-        return [listened(load(line)).bundle for line in lines]
+        lines = [(number, line) for number, line in enumerate(text.split("\n"), 1) if line.strip()]
+        if len(lines) < 2 or not lines[0][1].rstrip().endswith("}"):
+            raise  # a document of many lines, not a line for each resource
+    found = []
+    for number, line in lines:
+        try:
+            found.append(listened(load(line)).bundle)
+        except BundleError as error:
+            raise BundleError([fault._replace(line=number) for fault in error.faults]) from None
+    return found
 
 
 def planned(file: str, *, slots: str = "") -> Plan:

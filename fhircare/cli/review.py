@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
         from fhircare.cli.reading import bundle, naming
 
         held = bundle(args.bundle)
-        with naming(args.bundle):
+        with naming(args.bundle, held):
             reviewed(held)
     say(json.dumps(found[0], ensure_ascii=False, indent=2) if args.format == "json" else _text(found[0]))
     return 1 if found[0]["stopped_since"] or not found[0]["step"] else 0

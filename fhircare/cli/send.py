@@ -26,6 +26,7 @@ Exit codes: 0 all arrived or are queued, 1 something is kept for later or set as
 from __future__ import annotations
 
 import json
+from codecs import BOM_UTF8
 from typing import TYPE_CHECKING, Any
 
 from fhircare.cli.output import note, say
@@ -163,7 +164,7 @@ def _bodies(names: list[str]) -> Iterator[tuple[str, bytes]]:
                     if line.strip():
                         yield f"{name}:{number}", line
         else:
-            yield name, read_bytes(name, most=MAX_BUNDLE)
+            yield name, read_bytes(name, most=MAX_BUNDLE).removeprefix(BOM_UTF8)
 
 
 def _loaded(body: bytes) -> dict[str, Any]:
@@ -175,9 +176,11 @@ def _loaded(body: bytes) -> dict[str, Any]:
 def _in_our_spelling(body: bytes) -> bytes:
     """Return a bundle as it goes into the outbox: in R4's spelling, whatever release the file is in."""
     from fhircare.bundle import dump, load
+    from fhircare.bundle.in_force import careplan_in_force
 
     try:
         told = listened(load(body.decode()))
+        careplan_in_force(told.bundle)  # what is no bundle is refused before a server is asked
     except UnicodeDecodeError:
         raise InputError(Fault("", "is not UTF-8", "save it as UTF-8")) from None
     return body if told.bundle is told.came else dump(told.bundle).encode()

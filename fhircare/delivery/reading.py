@@ -102,6 +102,8 @@ def _json(text: str) -> tuple[Any, dict[Place, int]]:
     except json.JSONDecodeError as error:
         fault = Fault("", "is not JSON that can be read", "mend the text at this line", error.lineno)
         raise DeliveryError(fault) from None
+    except ValueError:  # a whole number of thousands of digits
+        raise DeliveryError(Fault("", "holds a number too long to be read", "write fewer digits")) from None
     except RecursionError:
         raise DeliveryError(Fault("", "is nested too deeply", "a record has few levels")) from None
 

@@ -115,7 +115,7 @@ def choose(name: str, known: dict[str, Destination]) -> Destination:
     if "://" not in name:
         listed = ", ".join(sorted(known)) or "none yet"
         raise InputError(
-            Fault("--to", "is no destination known", f"known: {listed}; see `fhircare send --help`")
+            Fault("", "is no destination known", f"known: {listed}; see `fhircare send --help`"), file=name
         )
     same = [d for d in known.values() if d.base == name.rstrip("/")]
     base = base_url(name, "--to")

@@ -122,7 +122,7 @@ def unpacked(resources: Iterable[Resource]) -> Iterable[tuple[str, Resource]]:
     for resource in resources:
         if resource.get("resourceType") == "Bundle":
             for entry in resource.get("entry") or []:
-                if isinstance(entry.get("resource"), dict):
+                if isinstance(entry, dict) and isinstance(entry.get("resource"), dict):
                     yield str(entry.get("fullUrl", "")), entry["resource"]
         else:
             yield f"{resource.get('resourceType')}/{resource.get('id', '')}", resource

@@ -30,7 +30,7 @@ def detect_release(bundle: Mapping[str, Any]) -> str:
         return "R5" if FHIR_VERSION in _tags(bundle) else "R4"
     found = recognise(bundle)
     if found is None:
-        raise UnknownRelease("nothing tells which FHIR release the bundle is in; say which it is")
+        raise UnknownRelease("nothing tells which FHIR release it is in — say it with --from R4 or --from R5")
     return found
 
 

@@ -1,0 +1,171 @@
+"""What every verb says of input that is broken, of another kind, or not there: never a fault of ours."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from fhircare.cli import main
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+ROOT = Path(__file__).parent.parent
+GOOD = ROOT / "examples" / "bundles" / "anna-first-locking.json"
+RECORD = ROOT / "examples" / "records" / "anna-first-locking.yaml"
+
+BROKEN = {
+    "empty": b"",
+    "junk": bytes(range(128, 256)) * 8,
+    "utf-16": '{"resourceType": "Bundle"}'.encode("utf-16"),
+    "half": GOOD.read_bytes()[:20_000],
+    "list": b"[3]",
+    "null": b"null",
+    "deep": b"[" * 3000 + b"]" * 3000,
+    "nan": b'{"resourceType": "Bundle", "type": "collection", "total": NaN}',
+    "digits": b'{"resourceType": "Bundle", "type": "collection", "total": ' + b"9" * 6000 + b"}",
+    "half-a-letter": b'{"resourceType": "Bundle", "type": "collection", "id": "\\ud83d"}',
+    "no-type": b'{"a": 1}',
+}
+"""Files that hold nothing a verb can work on."""
+SHAPES = {
+    "entries": b'[1, null, {"resource": []}, {"resource": {"resourceType": "CarePlan", "activity": "x"}}]',
+    "members": b'[{"resource": {"resourceType": "CarePlan", "subject": [], "goal": {}, "category": 3}}]',
+    "log": b'[{"resource": {"resourceType": "CarePlan"}}, {"resource": {"resourceType": "Observation", '
+    b'"code": {"coding": [3]}, "hasMember": 7, "effectiveDateTime": {}}}]',
+}
+"""Entries of a Bundle whose shapes are not FHIR's."""
+VERBS: dict[str, Sequence[str]] = {
+    "convert": ("convert", "FILE", "--fhir", "R5", "-o", "OUT.json"),
+    "render": ("render", "FILE", "-o", "OUT.html"),
+    "calendar": ("calendar", "FILE", "-o", "OUT.ics"),
+    "send": ("send", "FILE", "--to", "http://127.0.0.1:9/fhir", "--queue", "--no-pdf", "--outbox", "OUT.db"),
+    "order": ("order", "FILE", "-o", "OUT.yaml"),
+    "goals give": ("goals", "give", "FILE", "-o", "OUT.json"),
+    "goals into": ("goals", "take", str(GOOD), "--into", "FILE", "-o", "OUT.json"),
+    "log": ("log", "FILE", "--day", "2026-11-18", "--worn", "30", "-o", "OUT.json"),
+    "log from": ("log", str(GOOD), "--from", "FILE", "-o", "OUT.json"),
+    "review": ("review", "FILE", "--on", "2026-11-19", "-o", "OUT.json"),
+    "approve": ("approve", "FILE", "--by", "Ruth Okafor", "-o", "OUT.json"),
+    "progress": ("progress", "FILE", "-o", "OUT.html"),
+    "plan": ("plan", "FILE", "-o", "OUT.json"),
+    "slots": ("plan", str(RECORD), "--slots", "FILE", "-o", "OUT.json"),
+}
+
+
+def _said(words: Sequence[str], file: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, str]:
+    made = file.parent / "made"
+    told = [word.replace("FILE", str(file)).replace("OUT", str(made)) for word in words]
+    code = main(told)
+    said = capsys.readouterr()
+    return code, said.err + said.out
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("content", BROKEN)
+def test_a_broken_file_is_named_with_what_is_wrong(
+    verb: str, content: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Code 2, the file's name, what is wrong and a mend; nothing is written."""
+    file = tmp_path / "theirs.json"
+    file.write_bytes(BROKEN[content])
+
+    code, said = _said(VERBS[verb], file, capsys)
+
+    assert code == 2, said
+    assert "fault of fhircare" not in said
+    assert re.search(r"theirs\.json: .+ — .+", said), said
+    assert not list(tmp_path.glob("made.*")) or verb == "send"
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("shape", SHAPES)
+def test_entries_of_other_shapes_are_no_fault_of_ours(
+    verb: str, shape: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can be done in spite of them is done; else the file is named, and the check tells the rest."""
+    file = tmp_path / "theirs.json"
+    file.write_bytes(b'{"resourceType": "Bundle", "type": "collection", "entry": ' + SHAPES[shape] + b"}")
+
+    code, said = _said(VERBS[verb], file, capsys)
+
+    assert code in (0, 1, 2)
+    assert "fault of fhircare" not in said
+    assert code != 2 or "theirs.json: " in said
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("name", ["missing.json", "folder"])
+def test_what_is_not_there_is_named(
+    verb: str, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A missing file, and a folder where a file is due."""
+    (tmp_path / "folder").mkdir()
+    if verb == "send" and name == "folder":
+        return  # a folder of bundles may be sent
+    code, said = _said(VERBS[verb], tmp_path / name, capsys)
+
+    assert code == 2
+    assert f"{name}: " in said
+    assert "does not exist" in said or "folder" in said
+
+
+def test_goals_from_a_name_that_is_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Neither a file nor a destination: both are said, and no option that was not given."""
+    words = ("goals", "take", "hospitl", "--into", str(GOOD), "--destinations", str(tmp_path / "none.toml"))
+    (tmp_path / "none.toml").write_text("")
+
+    code, said = _said(words, tmp_path / "x", capsys)
+
+    assert code == 2
+    assert said == "fhircare: hospitl: is neither a file nor a destination known — check the name\n"
+
+
+def test_a_line_among_many_is_numbered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In NDJSON the line in the file, not the line in its own text."""
+    file = tmp_path / "orders.ndjson"
+    file.write_text('{"resourceType": "Patient", "id": "p"}\n\n{"resourceType": \n')
+
+    code, said = _said(("order", "FILE"), file, capsys)
+
+    assert code == 2
+    assert "orders.ndjson: line 3: is not JSON" in said
+
+
+def test_a_table_without_a_top_line_shows_nobodys_data(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The first row is then a person's: columns are told by their number."""
+    file = tmp_path / "clinic.csv"
+    file.write_text("Anna Lindqvist,1955-02-03\nBen Ode,1948-11-30\n")
+
+    code, said = _said(("bulk", "plan", "FILE", "-o", str(tmp_path / "out")), file, capsys)
+
+    assert code == 1
+    assert "is no field of a delivery record" in said
+    assert "Lindqvist" not in said
+    assert "1955" not in said + (tmp_path / "out" / "report.ndjson").read_text()
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Editors on some systems write one before the text."""
+    file = tmp_path / "theirs.json"
+    file.write_bytes(b"\xef\xbb\xbf" + GOOD.read_bytes())
+
+    for verb in ("convert", "render", "calendar", "send", "goals give", "review", "approve"):
+        code, said = _said(VERBS[verb], file, capsys)
+        assert code == 0, (verb, said)
+
+
+def test_an_outbox_that_is_not_there_is_not_made(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A misspelt name is said, and no empty outbox is left behind that says "nothing there"."""
+    file = tmp_path / "outbx.sqlite3"
+
+    code, said = _said(("outbox", "--outbox", "FILE"), file, capsys)
+
+    assert code == 2
+    assert "outbx.sqlite3: does not exist" in said
+    assert not file.exists()
