@@ -41,11 +41,10 @@ def write_careplan(
 ) -> Json:
     """Add the CarePlan, which refers to all the rest; return a reference to it."""
     plan = draft.plan
-    category = fhir.concept(
-        terms.display("plan-kind", "break-in"),
-        terms.coding("careplan-category", "assess-plan"),
-        terms.coding("plan-kind", "break-in"),
-    )
+    kinds = [terms.coding("plan-kind", "break-in")]
+    if us_core.asks_for_assess_plan(draft.us_core):
+        kinds.insert(0, terms.coding("careplan-category", "assess-plan"))
+    category = fhir.concept(terms.display("plan-kind", "break-in"), *kinds)
     side = f", {plan.limb.side}" if plan.limb else ""
     last = plan.revision - 1
     body = {
@@ -142,8 +141,13 @@ def _day_rows(day: WearDay) -> list[tuple[str, ...]]:
     ]
 
 
-def bundle_of(draft: Draft) -> dict[str, Any]:
-    """Return the whole bundle, of type collection, with the claims that its resources bear out."""
+def bundle_of(draft: Draft, *, apart: bool = True) -> dict[str, Any]:
+    """Return the whole bundle, of type collection, with the claims that its resources bear out.
+
+    Args:
+        draft: All of it.
+        apart: Whether no object may stand in two places.
+    """
     plan = draft.plan
     us_core.settle(draft.entries)
     meta = draft.meta()
@@ -155,7 +159,7 @@ def bundle_of(draft: Draft) -> dict[str, Any]:
             "identifier": draft.names.plan(),
             "type": "collection",
             "timestamp": plan.written_at and plan.written_at.isoformat(),
-            "entry": unshared(draft.entries),
+            "entry": unshared(draft.entries) if apart else draft.entries,
         }
     )
 

@@ -29,7 +29,11 @@ def write_device(draft: Draft, key: str, body: Json, title: str, *rows: tuple[st
         "patient": draft.subject if "reference" in draft.subject else None,
         "owner": draft.made.get("clinic"),
     }
-    return draft.add("Device", key, filled(elements), text=says(title, *rows))
+    # US Core asks for the device identifier of a UDI, and not every barcode shows where it begins.
+    known = all(one.get("deviceIdentifier") for one in body.get("udiCarrier") or ())
+    return draft.add(
+        "Device", key, filled(elements), text=says(title, *rows), profile="device" if known else ""
+    )
 
 
 def named(name: str) -> list[Json]:

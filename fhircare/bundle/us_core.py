@@ -1,11 +1,14 @@
 """Which US Core profiles a bundle claims, and in which version.
 
-What is written keeps US Core 6.1.0, 7.0.0 and 8.0.0 alike, and what is known of 9.0.0: its CarePlan no longer
-asks for the category ``assess-plan``, whose code system it retires, and does not forbid it; its profile of
-devices takes the place of the one of implantable devices, which a prosthesis is not (nothing here is
-implanted), and which is therefore never claimed. So the version chosen decides the claims alone::
+What is written keeps US Core 6.1.0, 7.0.0, 8.0.0 and 9.0.0 alike (9.0.0 as in its final sources, HL7/US-Core,
+commit 85bf4af6e), so the version chosen decides the claims::
 
     meta.profile = ["http://hl7.org/fhir/us/core/StructureDefinition/us-core-goal|8.0.0"]
+
+and one thing besides: 9.0.0 retires the code system of the CarePlan's category ``assess-plan``, which the
+versions before it ask for or know, so in 9.0.0 the category is our own kind alone. 9.0.0 has a profile for
+any device, which a prosthesis keeps and claims. The profile of implantable devices before it is never
+claimed: nothing here is implanted.
 
 A claim is made by whoever writes a resource and knows that it keeps the profile's own rules; here a claim
 falls when a reference of the resource aims at one that does not keep the profile its own profile names for
@@ -23,11 +26,13 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 
-VERSIONS = ("8.0.0", "7.0.0", "6.1.0")
-DEFAULT = VERSIONS[0]
+VERSIONS = ("9.0.0", "8.0.0", "7.0.0", "6.1.0")
+DEFAULT = "8.0.0"
 NONE = "none"
 CHOICES = (*VERSIONS, NONE)
 BASE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
+ONLY_IN = {"device": ("9.0.0",)}
+"""Profiles that are not in every version, and in which they are; HL7/US-Core, ``changes.md`` of 9.0.0."""
 
 _SUBJECT = {"Patient": "patient"}
 _WHO = {"Practitioner": "practitioner", "Organization": "organization", "Patient": "patient",
@@ -43,6 +48,7 @@ AIMS: dict[str, dict[str, dict[str, str]]] = {
     "careteam": {"subject": _SUBJECT, "participant.member": _WHO | _ROLE | _TEAM},
     "goal": {"subject": _SUBJECT, "expressedBy": _WHO},
     "careplan": {"subject": _SUBJECT, "contributor": _WHO | _TEAM},
+    "device": {"patient": _SUBJECT},
     "condition-problems-health-concerns": {"subject": _SUBJECT, "recorder": _WHO},
     "servicerequest": {"subject": _SUBJECT, "requester": _WHO},
     "simple-observation": {"subject": _SUBJECT, "performer": _WHO | _TEAM},
@@ -50,6 +56,10 @@ AIMS: dict[str, dict[str, dict[str, str]]] = {
     "provenance": {"agent.who": _WHO | _ROLE, "agent.onBehalfOf": _WHO},
     "documentreference": {"subject": _SUBJECT, "author": _WHO | _ROLE},
 }
+_NINE: dict[str, dict[str, dict[str, str]]] = {
+    "careplan": {"addresses": {"Condition": "condition-problems-health-concerns"}},
+}
+"""What 9.0.0 asks besides, and would cost a claim of the versions before it."""
 
 
 def claim(profile: str, version: str = DEFAULT) -> list[str]:
@@ -60,7 +70,13 @@ def claim(profile: str, version: str = DEFAULT) -> list[str]:
     """
     if version not in CHOICES:
         raise UnknownRelease(f"US Core {version} is not written here; choose from {', '.join(CHOICES)}")
-    return [f"{BASE}{profile}|{version}"] if profile and version != NONE else []
+    held = profile and version in ONLY_IN.get(profile, VERSIONS)
+    return [f"{BASE}{profile}|{version}"] if held else []
+
+
+def asks_for_assess_plan(version: str) -> bool:
+    """Tell whether a version knows the CarePlan category ``assess-plan``; 9.0.0 retires its code system."""
+    return version != "9.0.0"
 
 
 def version_of(bundle: Mapping[str, Any]) -> str:
@@ -101,7 +117,10 @@ def settle(entries: Iterable[Json], among: Iterable[Json] = ()) -> None:
 
 def _borne_out(resource: Json, by_url: Mapping[Any, Json | None]) -> bool:
     for url in _claims(resource):
-        for path, wanted in AIMS.get(_short(url), {}).items():
+        aims = AIMS.get(_short(url), {})
+        if url.endswith("|9.0.0"):
+            aims = aims | _NINE.get(_short(url), {})
+        for path, wanted in aims.items():
             for reference in _at(resource, path.split(".")):
                 target = by_url.get(reference.get("reference"))
                 profile = wanted.get(target.get("resourceType", "")) if target else None

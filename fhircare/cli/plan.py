@@ -30,7 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--us-core",
-        choices=["8.0.0", "7.0.0", "6.1.0", "none"],
+        choices=["9.0.0", "8.0.0", "7.0.0", "6.1.0", "none"],
         default="8.0.0",
         help="version of US Core whose profiles the bundle claims (usual: 8.0.0)",
     )

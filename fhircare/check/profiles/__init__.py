@@ -15,7 +15,8 @@ resource of their type. An extension is checked inside wherever it stands, when 
 
 ``draft`` reads StructureDefinitions, ``build`` and ``discriminators`` make the tree of ``tree``, ``write``
 writes it as Python that is kept; ``visit``, ``slicing``, ``targets``, ``codes`` and ``values`` hold a
-resource against it; ``library`` finds profiles and value sets. What of a profile cannot be asked here is
+resource against it; ``library`` finds profiles and value sets; ``retired`` warns of code systems that a
+package says are over. What of a profile cannot be asked here is
 told as a finding (``profile.partly``), never left out in silence.
 """
 
@@ -53,6 +54,7 @@ class Against:
     def __init__(self, profiles: Sequence[str] = (), packages: Sequence[Given] = ()) -> None:
         self.profiles, self.packages = tuple(profiles), tuple(packages)
         self._libraries: dict[str, Library] = {}
+        self._retired: dict[str, str] | None = {} if not self.packages else None
 
     def library(self, compiler: Compiler) -> Library:
         """Return the library of a release, the same each time.
@@ -80,7 +82,16 @@ class Against:
             return []
         from fhircare.check.profiles.claims import check_claims
 
-        return check_claims(walk, self.library(compiler), self.profiles)
+        issues = check_claims(walk, self.library(compiler), self.profiles)
+        if self._retired is None:
+            from fhircare.check.profiles.retired import retired_systems
+
+            self._retired = retired_systems(self.packages)
+        if self._retired:
+            from fhircare.check.profiles.retired import retired_codes
+
+            issues += retired_codes(walk, self._retired)
+        return issues
 
     def _concern(self, gathered: Gathered) -> bool:
         """Tell whether anything in a file has to do with profiles; without, nothing more is imported."""

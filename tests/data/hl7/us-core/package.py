@@ -1,5 +1,8 @@
 """Shorten a published package: ``python package.py hl7.fhir.us.core-8.0.0.tgz`` writes ``8.0.0.tgz`` here.
 
+A folder is taken for the guide's own sources (a clone of HL7/US-Core): a version that no package was at hand of,
+in differentials without snapshots. Its definitions get the guide's version, as publishing gives them.
+
 Of StructureDefinitions, ValueSets and CodeSystems only texts for people and mappings are left out. Of the
 examples two are kept for each profile of the types below, without their narratives (a CarePlan needs one).
 The same package gives the same bytes.
@@ -14,7 +17,10 @@ import sys
 import tarfile
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 KINDS = ("StructureDefinition", "ValueSet", "CodeSystem")
 TYPES = (
@@ -39,27 +45,45 @@ def slim(resource: dict[str, Any]) -> dict[str, Any]:
     return kept
 
 
+def packed_files(source: Path) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield name and content of the JSON files of a published package."""
+    with tarfile.open(source, "r:gz") as archive:
+        for member in sorted(archive.getmembers(), key=lambda one: one.name):
+            name = member.name.rpartition("/")[2]
+            stream = archive.extractfile(member) if name.endswith(".json") else None
+            if stream is not None and not name.startswith("."):
+                yield member.name, json.load(stream)
+
+
+def source_files(source: Path) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the same of the guide's sources, named as the package would name them."""
+    request = json.loads((source / "publication-request.json").read_text(encoding="utf-8"))
+    manifest = {"name": request["package-id"], "version": request["version"], "license": "CC0-1.0"}
+    yield "package/package.json", manifest | {"fhirVersions": ["4.0.1"], "dependencies": {}}
+    for folder, into in (("resources", "package"), ("examples", "package/example")):
+        for path in sorted((source / "input" / folder).glob("*.json")):
+            content = json.loads(path.read_text(encoding="utf-8"))
+            if content.get("resourceType") in KINDS:
+                content["version"] = request["version"]
+            yield f"{into}/{path.name}", content
+
+
 def main(source: Path) -> None:
     """Read a package and write the short one."""
     found: dict[str, dict[str, Any]] = {}
     examples: Counter[tuple[str, ...]] = Counter()
-    with tarfile.open(source, "r:gz") as archive:
-        for member in sorted(archive.getmembers(), key=lambda one: one.name):
-            folder, _, name = member.name.rpartition("/")
-            stream = archive.extractfile(member) if name.endswith(".json") else None
-            if stream is None or name.startswith("."):
-                continue
-            content = json.load(stream)
-            kind = content.get("resourceType")
-            if folder == "package" and (kind in KINDS or name == "package.json"):
-                found[member.name] = slim(content) if kind else content
-            elif folder == "package/example" and kind in TYPES:
-                claims = tuple(content.get("meta", {}).get("profile", ()))
-                examples[claims] += 1
-                if claims and examples[claims] <= 2:
-                    if kind != "CarePlan":
-                        content.pop("text", None)
-                    found[member.name] = content
+    for path, content in (source_files if source.is_dir() else packed_files)(source):
+        folder, _, name = path.rpartition("/")
+        kind = content.get("resourceType")
+        if folder == "package" and (kind in KINDS or name == "package.json"):
+            found[path] = slim(content) if kind else content
+        elif folder == "package/example" and kind in TYPES:
+            claims = tuple(content.get("meta", {}).get("profile", ()))
+            examples[claims] += 1
+            if claims and examples[claims] <= 2:
+                if kind != "CarePlan":
+                    content.pop("text", None)
+                found[path] = content
     version = found["package/package.json"]["version"]
     with (
         Path(__file__).with_name(f"{version}.tgz").open("wb") as raw,
