@@ -129,6 +129,11 @@ def test_no_object_stands_in_two_places() -> None:
     walk(BUNDLE)
 
 
+def test_one_object_in_several_places_is_written_as_several_are() -> None:
+    """Whoever only writes the bundle may leave out setting them apart."""
+    assert dump(to_bundle(PLAN, validate=False, apart=False)) == dump(BUNDLE)
+
+
 def test_invented_data_are_marked_everywhere_and_real_data_nowhere() -> None:
     """meta.security HTEST on every resource of a synthetic plan (v3-ActReason)."""
     codes = [[c["code"] for c in r.get("meta", {}).get("security", ())] for r in _resources(BUNDLE)]

@@ -113,7 +113,7 @@ class PlanJob(Job):
 
         plan = self._plan(item)
         # Our own check, in place of the models of fhir.resources: it asks more and costs a third.
-        bundle = to_bundle(plan, validate=False, us_core=self.us_core)
+        bundle = to_bundle(plan, validate=False, us_core=self.us_core, apart=False)
         content = dump(say(bundle, self.release)).encode()
         found = check(content, release=self.release).issues
         errors = [issue for issue in found if issue.severity in {"fatal", "error"}]

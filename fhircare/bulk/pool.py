@@ -8,6 +8,7 @@ end by themselves.
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -131,7 +132,11 @@ def _context(preload: Sequence[str]) -> multiprocessing.context.BaseContext:
 
 
 def _begin() -> None:
-    """Begin a worker: the parent alone answers Ctrl-C, and nobody outlives it."""
+    """Begin a worker: the parent alone answers Ctrl-C, and nobody outlives it.
+
+    What is loaded by now is never looked through for rubbish again: that took a tenth of the time.
+    """
+    gc.freeze()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:

@@ -31,7 +31,10 @@ def filled(items: Json) -> Json:
 
 def concept(text: str, *codings: Json) -> Json:
     """Return a CodeableConcept."""
-    return filled({"coding": list(codings), "text": text})
+    made: Json = {"coding": list(codings)} if codings else {}
+    if text:
+        made["text"] = text
+    return made
 
 
 def term(system: str, code: str, *more: Json) -> Json:

@@ -18,6 +18,7 @@ at here. ``fhircare.check`` proves the rest on every bundle.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from fhircare.bundle.identity import BASE
@@ -49,9 +50,8 @@ def profile_of(resource: Mapping[str, Any]) -> str:
         return "day-log-form" if resource.get("url") == f"{BASE}/Questionnaire/day-log" else ""
     if kind not in {"ServiceRequest", "Observation"}:
         return ""
-    concept = resource.get("code", {})
-    names = (name for (system, code), name in _CODED.items() if _code(concept, system) == code)
-    name = next(names, "")
+    codings = resource.get("code", {}).get("coding", ())
+    name = next((name for one in codings if (name := _coded().get((one.get("system"), one.get("code"))))), "")
     return name if _bears_out(resource, name) else ""
 
 
@@ -59,6 +59,11 @@ def claims(resource: Mapping[str, Any]) -> list[str]:
     """Return what a resource adds to ``meta.profile``: our profile that it keeps, in a list."""
     name = profile_of(resource)
     return [PROFILES + name] if name else []
+
+
+@cache
+def _coded() -> dict[tuple[str, str], str]:
+    return {(terms.uri(system), code): name for (system, code), name in _CODED.items()}
 
 
 def _code(concept: Mapping[str, Any], system: str) -> str:

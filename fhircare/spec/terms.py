@@ -12,7 +12,7 @@ tags) takes any code, and gives its display when it is listed.
 from __future__ import annotations
 
 import tomllib
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -47,6 +47,11 @@ def coding(system: str, code: str) -> dict[str, Any]:
     Raises:
         KeyError: When the system is closed and does not list the code.
     """
+    return _coding(system, code).copy()
+
+
+@lru_cache(maxsize=4096)
+def _coding(system: str, code: str) -> dict[str, Any]:
     entry = systems()[system]
     said = entry.get("codes", {}).get(code)
     if said is None and not entry.get("open", False):
