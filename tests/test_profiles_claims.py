@@ -26,10 +26,11 @@ from fhircare.errors import UnknownRelease
 from fhircare.follow.keep import approve
 from fhircare.planner import make_plan
 from fhircare.spec import terms
-from tests.conformance.profiles import NEXT, VERSIONS, against
+from tests.conformance.profiles import VERSIONS
 from tests.plans import whole_plan
 from tests.strategies_plan import plans
 from tests.test_bundle_us_core import RECORDS
+from tests.us_core_next import NEXT, held_to
 
 if TYPE_CHECKING:
     from fhircare.plan import Plan
@@ -55,14 +56,14 @@ NEVER = {"us-core-implantable-device"}
 
 def faults(bundle: Json, version: str) -> list[tuple[str, str]]:
     """Return what the check of the profiles that resources claim finds in a bundle."""
-    report = check(bundle, against=against(version))
+    report = check(bundle, against=held_to(version))
     return [(i.rule, i.expression) for i in report.issues if us_core.BASE in i.link or "profile." in i.rule]
 
 
 def unclaimed(bundle: Json, version: str) -> set[tuple[str, str]]:
     """Return the type and profile of each resource that keeps a profile of US Core and claims none."""
     compiler = _compiler("R4")
-    library = against(version).library(compiler)
+    library = held_to(version).library(compiler)
     walk = Walk(compiler.definitions, compiler.checker)
     walk.root = bundle
     found = set()

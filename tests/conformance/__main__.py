@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
-from . import agreement
+from . import agreement, next_sources
 from .oracles import ORACLES
 from .suite import SAMPLE, Tally, mutants, table, tally
 
@@ -28,6 +29,11 @@ def main() -> None:
     told = parser.parse_args()
     for oracle in ORACLES if told.prepare else ():
         oracle.prepare()
+    if told.prepare:
+        try:
+            next_sources.prepare()
+        except subprocess.CalledProcessError:
+            say(next_sources.absent())
     if told.oracles:
         compare(told.oracles)
     elif not told.prepare:

@@ -1,7 +1,7 @@
 """Shorten a published package: ``python package.py hl7.fhir.us.core-8.0.0.tgz`` writes ``8.0.0.tgz`` here.
 
-A folder is taken for the guide's own sources (a clone of HL7/US-Core): a version that no package was at hand of,
-in differentials without snapshots. Its definitions get the guide's version, as publishing gives them.
+A folder is taken for the guide's own sources (a clone of HL7/US-Core): differentials without snapshots, which
+get the guide's version, as publishing gives it. Those are never kept here, so a second argument says where.
 
 Of StructureDefinitions, ValueSets and CodeSystems only texts for people and mappings are left out. Of the
 examples two are kept for each profile of the types below, without their narratives (a CarePlan needs one).
@@ -68,8 +68,8 @@ def source_files(source: Path) -> Iterator[tuple[str, dict[str, Any]]]:
             yield f"{into}/{path.name}", content
 
 
-def main(source: Path) -> None:
-    """Read a package and write the short one."""
+def main(source: Path, out: Path = Path(__file__).parent) -> Path:
+    """Read a package and write the short one into a folder; returns its file."""
     found: dict[str, dict[str, Any]] = {}
     examples: Counter[tuple[str, ...]] = Counter()
     for path, content in (source_files if source.is_dir() else packed_files)(source):
@@ -86,7 +86,7 @@ def main(source: Path) -> None:
                 found[path] = content
     version = found["package/package.json"]["version"]
     with (
-        Path(__file__).with_name(f"{version}.tgz").open("wb") as raw,
+        (out / f"{version}.tgz").open("wb") as raw,
         gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed,
         tarfile.open(fileobj=packed, mode="w") as archive,
     ):
@@ -95,7 +95,8 @@ def main(source: Path) -> None:
             member = tarfile.TarInfo(name)
             member.size = len(text)
             archive.addfile(member, io.BytesIO(text))
+    return out / f"{version}.tgz"
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(*map(Path, sys.argv[1:3]))
