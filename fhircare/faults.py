@@ -40,8 +40,11 @@ def faults_of(error: ValidationError, schema: dict[str, Any]) -> Iterator[tuple[
         for _, fault in found
         if fault.mend.startswith("did you mean")
     }
+    # A list of which an entry is at fault is not also too short: pydantic counts the entries it could use.
+    faulty = {place[:at] for place, _ in found for at in range(1, len(place))}
     for place, fault in found:
-        if not (fault.problem == "is missing" and fault.field in meant):
+        counted = fault.problem == _BOUNDS["too_short"][0] and place in faulty
+        if not counted and not (fault.problem == "is missing" and fault.field in meant):
             yield place, fault
 
 

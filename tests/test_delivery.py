@@ -177,3 +177,40 @@ def test_the_published_schema_is_the_one_in_force():
     published = Path(__file__).parent.parent / "docs" / "delivery-record.schema.json"
 
     assert json.loads(published.read_text(encoding="utf-8")) == json.loads(json.dumps(delivery_schema()))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "field"),
+    [
+        ("opens: 08:30, closes: 17:00", "opens: 8, closes: 17:00", "clinic.opening_hours[0].opens"),
+        ("opens: 08:30, closes: 17:00", 'opens: "08:30", closes: 17', "clinic.opening_hours[0].closes"),
+        ("wakes: 07:00", "wakes: 7", "routine.wakes"),
+        ("preferred_time: 10:00", "preferred_time: 10", "follow_up.preferred_time"),
+    ],
+)
+def test_a_bare_hour_is_no_clock_time(old, new, field):
+    """A 7 would be seven seconds past midnight, UTC; it is named, and how to write it."""
+    (fault,) = faults(anna(old, new))
+
+    assert field in fault
+    assert "is not a clock time" in fault
+
+
+def test_a_list_with_a_faulty_entry_is_not_called_too_short():
+    """One fault, one line: the entry that cannot be used, and nothing of how many there are."""
+    said = faults(anna("role: prosthetist", "role: CPO").split("  - role: physician")[0])
+
+    assert any("professionals[0].role" in fault for fault in said)
+    assert not any("too few" in fault for fault in said)
+
+
+@pytest.mark.parametrize("field", ["phone", "after_hours_phone", "emergency_phone"])
+def test_a_number_nobody_can_dial_is_refused(field):
+    """Whom to call stands on every page; words instead of a number would stand there too."""
+    number = {
+        "phone": "+1-815-555-0140", "after_hours_phone": "+1-815-555-0149", "emergency_phone": '"911"',
+    }[field]  # fmt: skip
+    (fault,) = faults(anna(f"  {field}: {number}", f"  {field}: ask at the desk"))
+
+    assert f"clinic.{field}" in fault
+    assert "dialed" in fault

@@ -5,14 +5,17 @@ Every rule yields ``Fault`` values in the record's own field names and never rep
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import fields, is_dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from fhircare.errors import Fault
 from fhircare.spec.luhn import npi_ok
+from fhircare.spec.telephone import can_be_dialed
 
 if TYPE_CHECKING:
     from fhircare.delivery.record import DeliveryRecord
@@ -31,7 +34,23 @@ LINER_FOR_SUSPENSION = {"locking-pin": "locking-pin", "lanyard": "lanyard", "sea
 
 def faults_between_fields(record: DeliveryRecord) -> list[Fault]:
     """Return every contradiction in the record, in the order of its fields."""
+    clock = [fault for name, part in record for fault in _clock_times(part, name)]
+    if clock:  # what is no clock time cannot be compared with one
+        return clock
     return [fault for rule in _RULES for fault in rule(record)]
+
+
+def _clock_times(part: object, place: str) -> Iterator[Fault]:
+    """A clock time is hours and minutes on the clinic's clock; a bare 9 is read as nine seconds, in UTC."""
+    if isinstance(part, dt.time):
+        if part.tzinfo is not None or part.second or part.microsecond:
+            yield Fault(place, "is not a clock time", "use HH:MM, such as 08:30")
+    elif isinstance(part, tuple):
+        for index, one in enumerate(part):
+            yield from _clock_times(one, f"{place}[{index}]")
+    elif is_dataclass(part):
+        for one in fields(part):
+            yield from _clock_times(getattr(part, one.name), f"{place}.{one.name}")
 
 
 def _clinic(record: DeliveryRecord) -> Iterator[Fault]:
@@ -42,10 +61,17 @@ def _clinic(record: DeliveryRecord) -> Iterator[Fault]:
         yield Fault("clinic.time_zone", "is not a known time zone", "use an IANA name like America/Chicago")
     if not re.fullmatch(r"(https?://|urn:)\S+", clinic.uri):
         yield Fault("clinic.uri", "is not a web address", "write it whole, such as https://clinic.example")
+    for name in ("phone", "after_hours_phone", "emergency_phone"):
+        yield from _dialable(f"clinic.{name}", getattr(clinic, name))
     for index, hours in enumerate(clinic.opening_hours):
         if hours.closes <= hours.opens:
             yield Fault(f"clinic.opening_hours[{index}].closes", "is not after opens", "give a later time")
     yield from _ranges("clinic.closures", clinic.closures)
+
+
+def _dialable(field: str, number: str) -> Iterator[Fault]:
+    if number and not can_be_dialed(number):
+        yield Fault(field, "is not a number that can be dialed", "write it such as +1-815-555-0140 or 911")
 
 
 def _ranges(field: str, ranges: tuple[object, ...]) -> Iterator[Fault]:
@@ -58,6 +84,7 @@ def _people(record: DeliveryRecord) -> Iterator[Fault]:
     if not any(person.role == "prosthetist" for person in record.professionals):
         yield Fault("professionals", "names no prosthetist", "add one with role: prosthetist")
     for index, person in enumerate(record.professionals):
+        yield from _dialable(f"professionals[{index}].phone", person.phone)
         for place, identifier in enumerate(person.identifiers):
             if identifier.system == _NPI_SYSTEM and not npi_ok(identifier.value):
                 yield Fault(

@@ -6,13 +6,13 @@ import re
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.safety.raw import code_of, items, obj, text
+from fhircare.spec.telephone import can_be_dialed
 
 if TYPE_CHECKING:
     from fhircare.check.gather import ResourceScope
     from fhircare.check.path import Path
     from fhircare.check.safety.held import Held
 
-_DIALABLE = re.compile(r"\+?[0-9(][0-9 ()./-]*[0-9](?: ?(?:x|ext\.?|#) ?[0-9]+)?")
 # What IANA's names of zones look like; whether one exists is for whoever computes with it.
 _ZONE = re.compile(r"UTC|[A-Z][A-Za-z0-9_+-]+(?:/[A-Z][A-Za-z0-9_+-]+){1,2}")
 _TAXONOMY = {"prosthetist": "224P00000X", "physical-therapist": "225100000X"}
@@ -30,7 +30,7 @@ def check_contacts(held: Held) -> None:
     _prosthetist(held)
     for one in held.of_type("Organization", "PractitionerRole", "Practitioner", "Patient", "RelatedPerson"):
         for telecom, place in _telecoms(one):
-            if telecom.get("system") == "phone" and not _can_be_dialed(text(telecom, "value")):
+            if telecom.get("system") == "phone" and not can_be_dialed(text(telecom, "value")):
                 held.say("contact.phone-form", (place, "value"))
 
 
@@ -41,11 +41,6 @@ def _telecoms(one: ResourceScope) -> list[tuple[dict[str, Any], Path]]:
         place = (((one.path, "contact"), index), "telecom")
         found += [(told, (place, inner)) for inner, told in items(contact, "telecom")]
     return found
-
-
-def _can_be_dialed(number: str) -> bool:
-    digits = sum(letter.isdigit() for letter in number)
-    return 3 <= digits <= 20 and _DIALABLE.fullmatch(number) is not None
 
 
 def _clinic(held: Held, clinic: ResourceScope) -> None:
