@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from fhircare.cli import main
+from fhircare.errors import OutputError
+from fhircare.exchange.outbox import Outbox
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -169,3 +174,43 @@ def test_an_outbox_that_is_not_there_is_not_made(tmp_path: Path, capsys: pytest.
     assert code == 2
     assert "outbx.sqlite3: does not exist" in said
     assert not file.exists()
+
+
+def test_a_full_disk_is_said(tmp_path: Path) -> None:
+    """Also where the output has no name: /dev/full is a device without room (Linux)."""
+    if not Path("/dev/full").exists():
+        pytest.skip("this system has no /dev/full")
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "fhircare", "schema"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+            check=False,
+        )
+
+    assert done.returncode == 2
+    assert done.stderr.decode().startswith("fhircare: standard output: no space left")
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_an_outbox_without_room_is_said(tmp_path: Path) -> None:
+    """SQLite's own word for it is no traceback, and what was put in before still stands."""
+    outbox = Outbox(str(tmp_path / "outbox"))
+    first = outbox.put("there", "plan", "a", b"{}", now=0.0)
+    outbox._db.execute("PRAGMA max_page_count = 1")
+
+    with pytest.raises(OutputError, match="outbox: cannot be written to"):
+        outbox.put("there", "plan", "b", b" " * 100_000, now=1.0)
+
+    assert [one.id for one in outbox.parcels()] == [first.id]
+    outbox.close()
+
+
+@pytest.mark.parametrize("verb", ["review", "progress", "render"])
+def test_a_day_that_nobody_means_is_a_usage_error(verb: str, tmp_path: Path) -> None:
+    """The calendar ends at 9999-12-31, and no plan is reckoned up to there."""
+    with pytest.raises(SystemExit) as stopped:
+        main([verb, str(GOOD), "--on", "9999-12-31", "-o", str(tmp_path / "x.html")])
+
+    assert stopped.value.code == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import os
 import sys
@@ -33,6 +34,8 @@ VERBS = {
 }
 """Every verb and what it is for, in the order people meet them."""
 
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+"""What the system says of a full disk: an output that was named is told by ``fhircare.files``."""
 _CAUTION = (
     "fhircare proposes; a licensed clinician decides. It does not replace the prosthetist, the physician or\n"
     "local rules."
@@ -54,17 +57,32 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say("stopped; nothing half-written was left behind")
         return 130
     except BrokenPipeError:
-        # The reader of our output has gone; Python would complain again while closing it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _close_output()  # its reader has gone
         return 0
-    except Exception as error:
-        if os.environ.get("FHIRCARE_DEBUG"):
-            raise
-        _say(
-            f"this is a fault of fhircare ({place_in_code(error)}); please report this line. "
-            "FHIRCARE_DEBUG=1 shows more, and may show what is in the file"
-        )
+    except OSError as error:
+        if error.errno not in _FULL:
+            return _ours(error)
+        _close_output()
+        _say("standard output: no space left on the device — write to another place")
         return 2
+    except Exception as error:  # noqa: BLE001 - whatever it is, nobody is shown what is in their file
+        return _ours(error)
+
+
+def _ours(error: Exception) -> int:
+    """Say that we are at fault, without what may be in the file."""
+    if os.environ.get("FHIRCARE_DEBUG"):
+        raise error
+    _say(
+        f"this is a fault of fhircare ({place_in_code(error)}); please report this line. "
+        "FHIRCARE_DEBUG=1 shows more, and may show what is in the file"
+    )
+    return 2
+
+
+def _close_output() -> None:
+    """Send nowhere what is left to print: Python would complain again while closing it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _run(words: list[str]) -> int:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 Json = dict[str, Any]
+_EARLIEST, _LATEST = 1900, 2200
+"""Years of a day that anybody means; the calendar itself ends at 9999, and sums with it fail."""
 
 
 def change(name: str, output: str | None, changed: Callable[[Json], Json | None]) -> bool:
@@ -49,9 +51,12 @@ def change(name: str, output: str | None, changed: Callable[[Json], Json | None]
 def day(text: str) -> dt.date:
     """Read a date from the command line."""
     try:
-        return dt.date.fromisoformat(text)
+        found = dt.date.fromisoformat(text)
     except ValueError:
         raise ArgumentTypeError("write a date as YYYY-MM-DD") from None
+    if not _EARLIEST <= found.year <= _LATEST:
+        raise ArgumentTypeError(f"write a date between {_EARLIEST} and {_LATEST}")
+    return found
 
 
 def moment(text: str) -> dt.datetime:

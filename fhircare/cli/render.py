@@ -17,6 +17,7 @@ import re
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Literal
 
+from fhircare.cli import bundles
 from fhircare.cli.output import say
 from fhircare.cli.reading import came, read_in
 from fhircare.files import STANDARD, write_whole
@@ -46,7 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--large-print", action=argparse.BooleanOptionalAction, default=None, help="18 point or more"
     )
-    parser.add_argument("--on", type=_day, metavar="DATE", help="the day that is today, YYYY-MM-DD")
+    parser.add_argument("--on", type=bundles.day, metavar="DATE", help="the day that is today, YYYY-MM-DD")
     parser.add_argument("--templates", metavar="FOLDER", help="the clinic's own templates, looked into first")
     parser.add_argument(
         "--as",
@@ -120,10 +121,3 @@ def _form(args: argparse.Namespace) -> Literal["html", "pdf", "txt"]:
     if ending not in FORMS:
         args.parser.error("the ending of FILE chooses the form: .html, .pdf or .txt")
     return FORMS[ending]
-
-
-def _day(text: str) -> dt.date:
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError("write a date as YYYY-MM-DD") from None

@@ -25,7 +25,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
-from fhircare.errors import Fault, InputError
+from fhircare.errors import Fault, InputError, OutputError
 from fhircare.exchange.memory import LongMemory
 from fhircare.exchange.parcel import Parcel, State
 
@@ -39,6 +39,14 @@ FIRST_PAUSE = 60.0
 LONGEST_PAUSE = 6 * 3600.0
 LEASE = 600.0
 """Seconds a claim holds without being renewed."""
+_UNWRITABLE = {
+    "SQLITE_FULL",
+    "SQLITE_READONLY",
+    "SQLITE_IOERR_WRITE",
+    "SQLITE_IOERR_FSYNC",
+    "SQLITE_CANTOPEN",
+}
+"""What SQLite says when the file's device is full or may not be written to."""
 
 
 class LeaseLostError(Exception):
@@ -52,6 +60,7 @@ class Outbox:
         try:
             if path != ":memory:":
                 _make_private(path)
+            self._path = path
             self._db = sqlite3.connect(path, timeout=30, isolation_level=None, check_same_thread=False)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
@@ -269,14 +278,26 @@ class Outbox:
 
     @contextmanager
     def _change(self) -> Iterator[sqlite3.Connection]:
-        """One change of state: all of it, or nothing."""
-        self._db.execute("BEGIN IMMEDIATE")
+        """One change of state: all of it, or nothing.
+
+        Raises:
+            OutputError: When the disk is full, or may not be written to.
+        """
         try:
-            yield self._db
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                if self._db.in_transaction:  # SQLite rolls back by itself when the disk is full
+                    self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorname not in _UNWRITABLE:
+                raise
+            raise OutputError(
+                self._path, "cannot be written to", "make room there, or let us write"
+            ) from None
 
     def _held(self, db: sqlite3.Connection, number: int, holder: str) -> tuple[int]:
         row: tuple[int] | None = db.execute(
