@@ -37,6 +37,7 @@ HEAD = (
     "derivation",
     "baseDefinition",
     "context",
+    "contextInvariant",
 )
 ELEMENT = ("id", "path", "sliceName", "slicing", "min", "max", "contentReference", "maxLength")
 VALUES = ("fixed", "pattern", "minValue", "maxValue")

@@ -34,9 +34,11 @@ class Inline(NamedTuple):
     uses_env: bool
 
 
-def _term(expression: str, context: str, model: Model, names: tuple[str, str, str]) -> tuple[Unit, Term]:
+def _term(
+    expression: str, context: str, model: Model, names: tuple[str, str, str], *, extension: bool = False
+) -> tuple[Unit, Term]:
     node, element, env = names
-    unit = Unit(expression, model)
+    unit = Unit(expression, model, extension)
     root = context.split(".", maxsplit=1)[0]
     compiler = Compiler(unit, env, root if model.is_resource(root) and root not in _ABSTRACT else "")
     beside = element if model.is_primitive(context) else ""
@@ -100,6 +102,29 @@ def compile_values(
     """
     unit, term = _term(expression, context, model, ("n", "e", "env"))
     return _function(f"list({term.values()})", tuple(unit.constants.items()), expression)
+
+
+def compile_items(
+    expression: str, context: str, model: Model
+) -> Callable[[Any, Env, dict[str, Any] | None], list[Any]]:
+    """Return an expression as a function that gives the elements themselves.
+
+    An item is the object of a complex element, or for a primitive with extensions a ``runtime.Box`` that
+    holds the object beside it; ``%extension`` is ``env.extension``.
+    """
+    unit, term = _term(expression, context, model, ("n", "e", "env"), extension=True)
+    return _function(f"list({term.nodes()})", tuple(unit.constants.items()), expression)
+
+
+def compile_truth(
+    expression: str, context: str, model: Model
+) -> Callable[[Any, Env, dict[str, Any] | None], bool]:
+    """Return an expression as a function that tells whether it is true: neither false nor empty.
+
+    ``%extension`` is ``env.extension``.
+    """
+    unit, term = _term(expression, context, model, ("n", "e", "env"), extension=True)
+    return _function(term.true(), tuple(unit.constants.items()), expression)
 
 
 def _function(source: str, constants: tuple[tuple[str, str], ...], expression: str) -> Callable[..., Any]:

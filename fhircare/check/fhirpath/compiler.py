@@ -26,6 +26,7 @@ from fhircare.check.fhirpath.syntax import (
     Sign,
     Special,
     TypeTest,
+    UnknownElementError,
     type_argument,
 )
 from fhircare.check.fhirpath.terms import Empty, Filtered, Items, One, Scalar, Term, Unit
@@ -123,6 +124,9 @@ class Compiler:
             return One(f"{self.env}.{_RESOURCES[name]}", {root}, definite=True)
         if name == "context":
             return focus.context
+        if name == "extension" and self.unit.extension:
+            self.unit.uses_env = True
+            return One(f"{self.env}.extension", {"Extension"}, definite=True)
         if name in _CONSTANTS:
             return Scalar(repr(_CONSTANTS[name]), "System.String", definite=True, literal=_CONSTANTS[name])
         if name.startswith("vs-"):
@@ -191,7 +195,8 @@ class Compiler:
             return Items(target.values(), target.types, many=target.many)
         if any(is_system(t) or self.model.is_primitive(t) for t in target.types):
             return Empty()
-        raise self.fail(f"{' | '.join(sorted(target.types)) or 'the empty collection'} has no element {name}")
+        held = " | ".join(sorted(target.types)) or "the empty collection"
+        raise UnknownElementError(self.unit.expression, f"{held} has no element {name}")
 
     @staticmethod
     def _targets(elements: object) -> tuple[str, ...]:

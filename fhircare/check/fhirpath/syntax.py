@@ -21,6 +21,10 @@ class FhirPathError(Exception):
         super().__init__(f"{problem}, in the FHIRPath expression: {expression}")
 
 
+class UnknownElementError(FhirPathError):
+    """An expression that names an element which the type it stands on has not."""
+
+
 @dataclass(frozen=True, slots=True)
 class Literal:
     """A constant: the System type's name, and its Python value (dates and times as their text)."""

@@ -25,10 +25,15 @@ BOOLEAN = frozenset({"System.Boolean"})
 
 @dataclass
 class Unit:
-    """One expression being compiled: its model, its constants and its fresh names."""
+    """One expression being compiled: its model, its constants and its fresh names.
+
+    Attributes:
+        extension: Whether ``%extension`` may be asked for, an extension that ``env`` holds.
+    """
 
     expression: str
     model: Model
+    extension: bool = False
     constants: dict[str, str] = field(default_factory=dict)
     names: int = 0
     uses_env: bool = False

@@ -63,6 +63,7 @@ class Builder:
             node,
             _uses(definition) if definition.get("type") == "Extension" else (),
             tuple(self.gaps),
+            tuple(str(one) for one in definition.get("contextInvariant", ())),
         )
 
     def draft_of(self, canonical: str) -> Draft | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.path import Path, render
-from fhircare.check.profiles.contexts import allowed, may_stand
+from fhircare.check.profiles.contexts import allowed, broken, may_stand, place_of
 from fhircare.check.profiles.visit import Item, Visit
 from fhircare.check.report import Issue, Severity
 from fhircare.check.words import listed
@@ -146,11 +146,38 @@ def _extensions(walk: Walk, library: Library, issues: list[Issue], bound: set[in
                 mend = "Give the package that defines it with --package, or do not rely on this resource."
                 _say(issues, path, "error", "profile.modifier-unknown", message, mend, url)
             continue
-        if not may_stand(profile.contexts, path, scope, library.definitions):
-            message = f"{profile.name} is not meant for this place."
-            mend = f"It may stand on {allowed(profile.contexts)}."
-            _say(issues, path, "error", "profile.extension.context", message, mend, profile.url)
+        _in_context(profile, path, o, scope, walk, library, issues)
         _held_to(profile, Item(o, None, path, "Extension"), scope, walk, library, issues)
+
+
+def _in_context(
+    profile: Profile,
+    path: Path,
+    o: dict[str, Any],
+    scope: ResourceScope,
+    walk: Walk,
+    library: Library,
+    issues: list[Issue],
+) -> None:
+    """Tell whether an extension may stand where it does; what cannot be told is said."""
+    place = place_of(path, scope, library.definitions.release)
+    env = _env(scope, walk, library)
+    told, problem = may_stand(profile, place, env, library)
+    if told is False:
+        message = f"{profile.name} is not meant for this place."
+        mend = f"It may stand on {allowed(profile.contexts)}."
+        _say(issues, path, "error", "profile.extension.context", message, mend, profile.url)
+    elif told is None:
+        message = f"Whether {profile.name} is meant for this place cannot be told: {problem}."
+        _say(issues, path, "information", "profile.partly", message, "", profile.url)
+    for demand, why in broken(profile, place, o, env, library) if profile.demands else ():
+        if why:
+            message = f"{profile.name} asks for more of its place than can be told: {why}."
+            _say(issues, path, "information", "profile.partly", message, "", profile.url)
+        else:
+            message = f"{profile.name} is not meant for this place."
+            mend = f"Make this true of what it stands on: `{demand}`"
+            _say(issues, path, "error", "profile.extension.demand", message, mend, profile.url)
 
 
 def _is_modifier(path: Path) -> bool:

@@ -83,12 +83,12 @@ def _slices_of(item: Item, slicing: Slicing, v: Visit) -> tuple[list[int], set[s
     if slicing.step:
         texts = [text for _, text in members(_holder(item), slicing.step) if text.__class__ is str]
         return sorted({slicing.by_text[text] for text in texts if text in slicing.by_text}), set()
-    told = [_belongs(one, item, v) for one in slicing.slices]
+    told = [belongs(one, item, v) for one in slicing.slices]
     doubtful = {one.name for one, verdict in zip(slicing.slices, told, strict=True) if verdict is None}
     return [index for index, verdict in enumerate(told) if verdict], doubtful
 
 
-def _belongs(one: Slice, item: Item, v: Visit) -> Verdict:
+def belongs(one: Slice, item: Item, v: Visit) -> Verdict:
     """Tell whether an item belongs to a slice; None when that cannot be told."""
     told: Verdict = True
     for test in one.tests:

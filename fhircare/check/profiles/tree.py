@@ -187,6 +187,7 @@ class Profile(NamedTuple):
         root: The tree.
         contexts: For an extension: where it may be used, kind and expression.
         gaps: What of it cannot be asked here, in words.
+        demands: For an extension: FHIRPath that must be true of the element it stands on.
     """
 
     url: str
@@ -196,3 +197,4 @@ class Profile(NamedTuple):
     root: Node
     contexts: tuple[tuple[str, str], ...] = ()
     gaps: tuple[str, ...] = ()
+    demands: tuple[str, ...] = ()

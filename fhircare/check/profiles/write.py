@@ -54,7 +54,8 @@ class _Writer:
         root = self._node(profile.root, (profile.type,))
         told = [repr(one) for one in (profile.url, profile.version, profile.name, profile.type)]
         gaps = (*profile.gaps, *self.gaps)
-        made = f"PROFILE = Profile({', '.join(told)}, {root}, {profile.contexts!r}, {gaps!r})"
+        demands = f", {profile.demands!r}" if profile.demands else ""
+        made = f"PROFILE = Profile({', '.join(told)}, {root}, {profile.contexts!r}, {gaps!r}{demands})"
         return "\n".join([*self.head, made]) + "\n"
 
     def _node(self, node: Node, kinds: tuple[str, ...]) -> str:
