@@ -45,7 +45,7 @@ def lines_of(source: str, stream: BinaryIO, *, most: int = MAX_LINE) -> Iterator
 
 def line_item(source: str, number: int, line: bytes) -> Item | None:
     """Return a line as an item, None when it is blank; the line's end is no part of it."""
-    return Item(source, number, "line", line.rstrip(b"\r\n")) if line.strip() else None
+    return None if line.isspace() or not line else Item(source, number, "line", line.rstrip(b"\r\n"))
 
 
 def rows_of(source: str, stream: BinaryIO) -> Iterator[Item]:

@@ -225,7 +225,8 @@ class _Run:
                 made = _crash(item) if isinstance(result, Crashed) else result
                 rows.append(made)
                 self._tell(made[0], seen)
-            self._tidy(row for row, _ in rows)
+            if self.journal.resumed:
+                self._tidy(row for row, _ in rows)
             self.journal.keep(rows)
             seen.move(sources.position, self.done, self.unwell)
 
@@ -273,7 +274,7 @@ class _Run:
         size = 0
         met: list[tuple[str, int]] = []
         for item in sources.items():
-            if self._known(item):
+            if self.journal.resumed and self._known(item):
                 self.before += 1
                 met.append((item.source, item.line))
                 if len(met) >= 1000:
@@ -290,7 +291,7 @@ class _Run:
             yield chunk
 
     def _known(self, item: Item) -> bool:
-        row = self.journal.known(item.source, item.line, item.digest) if self.journal.resumed else None
+        row = self.journal.known(item.source, item.line, item.digest)
         if row is None or (row.output and size_of(self._path(row.output)) is None):
             return False
         if row.state != "done":
@@ -312,7 +313,7 @@ class _Run:
     def _tidy(self, rows: Iterator[Row]) -> None:
         """Take away what an earlier run made of other content, where nothing could be made of this."""
         for row in rows:
-            if self.journal.resumed and not row.output:
+            if not row.output:
                 old = self.journal.output_of(row.source, row.line)
                 if old:
                     remove(self._path(old))
