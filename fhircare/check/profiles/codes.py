@@ -46,7 +46,7 @@ def member(value_set: ValueSet | None, system: Any, code: Any) -> bool | None:
     """
     if value_set is None or not value_set.known:
         return None
-    if not isinstance(code, str):
+    if not isinstance(code, str) or isinstance(system, dict | list):
         return False
     if system is None:
         if code in value_set.codes:
@@ -203,8 +203,10 @@ def _of_its_systems(value_set: ValueSet, value: Any, kind: str) -> bool:
     if not isinstance(value, dict):
         return True
     codings = value.get("coding", [] if kind == "CodeableConcept" else [value])
-    used = {one.get("system") for one in codings if isinstance(one, dict)}
-    return bool(used & {*value_set.systems, *value_set.open})
+    used = (
+        [one.get("system") for one in codings if isinstance(one, dict)] if isinstance(codings, list) else []
+    )
+    return any(one in value_set.systems or one in value_set.open for one in used if isinstance(one, str))
 
 
 def _without(value_set: ValueSet | None) -> bool | None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from fhircare.check.fhirpath.runtime import UNDECIDABLE
 from fhircare.check.profiles import codes, targets
 from fhircare.check.profiles.slicing import is_type, members
-from fhircare.check.profiles.values import holds, outside, same, specialises
+from fhircare.check.profiles.values import holding, outside, same, specialises
 from fhircare.check.profiles.visit import Broken, Heard, items
 
 if TYPE_CHECKING:
@@ -118,14 +118,10 @@ class _Maker:
     def _below(self, children: tuple[Node, ...]) -> Ask:
         """Return what is asked of the elements of an object, None of it where the value is no object."""
         table: dict[str, Member] = {}
-        due: set[str] = set()
-        due_choices: list[tuple[str, ...]] = []
+        wanted = [frozenset(key for key, _, _ in child.keys) for child in children if _is_due(child)]
+        due = frozenset[str]().union(*(names for names in wanted if len(names) == 1))
+        due_choices = [names for names in wanted if len(names) != 1]
         for child in children:
-            names = tuple(key for key, _, _ in child.keys)
-            if _is_due(child) and len(names) == 1:
-                due.add(names[0])
-            elif _is_due(child):
-                due_choices.append(names)
             for key, kind, primitive in child.keys:
                 table[key] = self._member(child, kind)
                 if primitive:
@@ -134,11 +130,10 @@ class _Maker:
         def ask(o: Any, env: Env) -> bool:
             if o.__class__ is not dict:
                 return True
-            there = o.keys()
-            if not there >= due:
+            if due and not o.keys() >= due:
                 return False
             for names in due_choices:
-                if there.isdisjoint(names):
+                if names.isdisjoint(o):
                     return False
             for key, value in o.items():
                 member = table.get(key)
@@ -155,6 +150,8 @@ class _Maker:
         if kind == "Resource":
             return self.visited(node)  # which type it is each resource says for itself
         ask = self.value(node, kind) or _anything
+        if node.slicing is None and node.most is None and node.least < 2:
+            return _there if ask is _anything else _each(ask)
         least, most = node.least, float("inf") if node.most is None else node.most
         divided = self._divided(node, node.slicing, kind) if node.slicing is not None else None
 
@@ -197,7 +194,10 @@ class _Maker:
                 counts[index] += 1
                 if not asks[index](one, env):
                     return False
-            return all(least <= counts[index] <= most for index, least, most in bounds)
+            for index, least, most in bounds:  # noqa: SIM110 - as in ``_together``
+                if not least <= counts[index] <= most:
+                    return False
+            return True
 
         return divided
 
@@ -255,6 +255,25 @@ class _Maker:
         return codes.within(wanted.binding, kind, self.library) if bare and not steps else None
 
 
+def _there(value: Any, _o: Json, _env: Env) -> bool:
+    """Tell that a member has a value: an empty list has none, and null may stand for one."""
+    return value is not None and (value.__class__ is not list or (bool(value) and None not in value))
+
+
+def _each(ask: Ask) -> Member:
+    """Return the test of every value of a member, of which there is one."""
+
+    def member(value: Any, _o: Json, env: Env) -> bool:
+        if value.__class__ is not list:
+            return value is not None and ask(value, env)
+        for one in value:
+            if one is None or not ask(one, env):
+                return False
+        return bool(value)
+
+    return member
+
+
 def _is_due(node: Node) -> bool:
     """Tell whether something is amiss where an element is not there at all."""
     slices = node.slicing.slices if node.slicing is not None else ()
@@ -269,7 +288,8 @@ def _of_content(node: Node, kind: str) -> Iterable[Ask]:
     elif fixed is not None:
         yield lambda value, _: same(value, fixed)
     if pattern is not None:
-        yield lambda value, _: holds(value, pattern)
+        held = holding(pattern)
+        yield lambda value, _: held(value)
     if longest:
         yield lambda value, _: not isinstance(value, str) or len(value) <= longest
     if node.low is not None:
@@ -316,14 +336,13 @@ def _by_text(step: str, by_text: dict[str, int]) -> Callable[[Any, Env], int]:
 
 def _reaching(steps: tuple[str, ...], wanted: Node) -> LetIn:
     """Return the test that some value at the end of the steps is the wanted one."""
-    fixed, pattern = wanted.fixed, wanted.pattern
+    fixed = wanted.fixed
+    held = holding(wanted.pattern) if wanted.pattern is not None else None
 
     def let_in(value: Any, _env: Env) -> bool:
         here = [value]
         for step in steps:
             here = [inner for one in here for _, inner in members(one, step)]
-        return any(
-            (fixed is None or same(one, fixed)) and (pattern is None or holds(one, pattern)) for one in here
-        )
+        return any((fixed is None or same(one, fixed)) and (held is None or held(one)) for one in here)
 
     return let_in

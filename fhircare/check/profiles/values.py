@@ -12,6 +12,8 @@ from fhircare.check.fhirpath import dates
 from fhircare.check.fhirpath.values import compare_amounts
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from fhircare.spec import Definitions
 
 NUMBERS = frozenset({"decimal", "integer", "positiveInt", "unsignedInt", "integer64"})
@@ -63,6 +65,29 @@ def holds(value: Any, pattern: Any) -> bool:
     if isinstance(pattern, list):
         return isinstance(value, list) and all(any(holds(one, it) for one in value) for it in pattern)
     return _equal(value, pattern)
+
+
+def holding(pattern: Any) -> Callable[[Any], bool]:
+    """Return ``holds`` for one pattern, taken apart beforehand: it is asked of many values."""
+    if isinstance(pattern, dict):
+        texts = [(key, one) for key, one in pattern.items() if isinstance(one, str)]
+        parts = [(key, holding(one)) for key, one in pattern.items() if not isinstance(one, str)]
+
+        def of_object(value: Any) -> bool:
+            if value.__class__ is not dict:
+                return False
+            for key, text in texts:
+                if value.get(key) != text:
+                    return False
+            return all(part(value.get(key)) for key, part in parts)
+
+        return of_object
+    if isinstance(pattern, list):
+        wanted = [holding(one) for one in pattern]
+        return lambda value: (
+            value.__class__ is list and all(any(part(one) for one in value) for part in wanted)
+        )
+    return lambda value: _equal(value, pattern)
 
 
 def _equal(value: Any, other: Any) -> bool:
