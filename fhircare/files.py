@@ -9,13 +9,13 @@ import os
 import stat
 import sys
 from contextlib import contextmanager, suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from fhircare.errors import Fault, InputError, OutputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from pathlib import Path
 
 STANDARD = "-"
 """The name that stands for standard input, or standard output."""
@@ -107,9 +107,11 @@ def inside(names: list[str], endings: tuple[str, ...]) -> Iterator[str]:
         InputError: When a folder holds no such file.
     """
     for name in names:
-        if name == STANDARD or not Path(name).is_dir():
+        if name == STANDARD or not os.path.isdir(name):
             yield name
             continue
+        from pathlib import Path
+
         found = sorted(str(p) for p in Path(name).rglob("*") if p.is_file() and p.suffix in endings)
         if not found:
             raise InputError(
@@ -136,6 +138,8 @@ def below(folder: str, endings: tuple[str, ...], *, but: str = "") -> Iterator[t
     def refuse(error: OSError) -> None:
         raise _unreadable(str(error.filename or folder), error)
 
+    from pathlib import Path
+
     left_out = Path(but).resolve() if but else None
     for here, folders, names in os.walk(folder, onerror=refuse):
         folders[:] = sorted(
@@ -149,8 +153,7 @@ def below(folder: str, endings: tuple[str, ...], *, but: str = "") -> Iterator[t
 
 def size_of(name: str) -> int | None:
     """Return a file's size in bytes, None when there is no such file."""
-    path = Path(name)
-    return path.stat().st_size if path.is_file() else None
+    return os.path.getsize(name) if os.path.isfile(name) else None
 
 
 def remove(name: str) -> None:
@@ -160,7 +163,8 @@ def remove(name: str) -> None:
         OutputError: When it may not be.
     """
     try:
-        Path(name).unlink(missing_ok=True)
+        with suppress(FileNotFoundError):
+            os.unlink(name)
     except OSError as error:
         raise OutputError(name, _reason(error), "name a place that can be written to") from None
 
@@ -173,6 +177,7 @@ def sweep(folder: str, *names: str) -> None:
         names: The files whose left-overs are meant; without names those of any file.
     """
     from glob import escape
+    from pathlib import Path
 
     looked = Path(folder).glob if names else Path(folder).rglob
     for name in names or ("*",):
@@ -204,6 +209,7 @@ def write_pieces(name: str, pieces: Iterable[bytes]) -> None:
         sys.stdout.buffer.flush()
         return
     import tempfile  # with shutil and its compressors, a tenth of the start of a command that only reads
+    from pathlib import Path
 
     target = Path(name)
     if target.is_dir():
@@ -248,6 +254,8 @@ def locked(name: str, *, seconds: float = 30) -> Iterator[None]:
     if name == STANDARD:
         yield
         return
+    from pathlib import Path
+
     from filelock import FileLock, Timeout
 
     target = _through_link(Path(name))
@@ -270,6 +278,8 @@ def make_folder(name: str) -> None:
     Raises:
         OutputError: When it cannot be made.
     """
+    from pathlib import Path
+
     try:
         Path(name).mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -281,7 +291,7 @@ def _opened(name: str) -> BinaryIO:
         import gzip
 
         return cast("BinaryIO", gzip.open(name, "rb"))
-    return Path(name).open("rb")
+    return open(name, "rb")
 
 
 def _through_link(target: Path) -> Path:
@@ -290,10 +300,13 @@ def _through_link(target: Path) -> Path:
 
 
 def _refuse_what_is_no_file(name: str) -> None:
-    path = Path(name)
-    if path.is_dir():
+    try:
+        mode = os.stat(name).st_mode
+    except (OSError, ValueError):
+        return  # opening it says why
+    if stat.S_ISDIR(mode):
         raise InputError(Fault("", "is a folder", "name a file in it"), file=name)
-    if path.exists() and not (path.is_file() or path.is_fifo() or path.is_char_device()):
+    if not (stat.S_ISREG(mode) or stat.S_ISFIFO(mode) or stat.S_ISCHR(mode)):
         raise InputError(Fault("", "is not a file", "name a file"), file=name)
 
 

@@ -22,12 +22,12 @@ STANDARD = "http://hl7.org/fhir/StructureDefinition/"
 URI_ITSELF = "urn:ietf:rfc:3986"
 DATATYPES = "https://hl7.org/fhir/R4/datatypes.html"
 
-good_codings: set[tuple[Any, Any]] = set()
 # Units that need no look into UCUM's table (a test compares them with it), and those found good since.
 USUAL_UNITS = (
     "1 % s min h d wk mo a ms m km cm mm [in_i] [ft_i] [mi_i] g kg mg ug [lb_av] kg/m2 mm[Hg] /min /d m/s "
     "Cel [degF] L mL dL mmol/L mg/dL g/dL {score} {ply} {steps} N W deg"
 )
+good_codings: set[tuple[Any, Any]] = {(UCUM, unit) for unit in USUAL_UNITS.split()}
 good_units: set[tuple[str, Any]] = {("Quantity", unit) for unit in USUAL_UNITS.split()}
 
 # What each quantity must be commensurable with: the definitions of Age, Duration and Distance say so in

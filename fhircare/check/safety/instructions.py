@@ -26,6 +26,7 @@ _MOMENTS = {
     "HS": "before sleep",
 }
 _UNITS = {"d": "day", "wk": "week", "mo": "month", "a": "year"}
+_UNIT = re.compile(r"\b(day|week|month|year)s?\b")
 _WEEKDAY = re.compile(r"\b(?:mon|tue|wed|thu|fri|sat|sun)\b")
 _AFTER_WEAR = "after each time the prosthesis is worn"
 
@@ -165,8 +166,7 @@ def _how_often(repeat: Json, said: str) -> bool:
     amounts = [repeat.get("frequency", 1), repeat.get("period", 1)]
     if numbers(said) != _shown(amount for amount in amounts if amount != 1):
         return False
-    unit = _UNITS.get(text(repeat, "periodUnit"))
-    if {spoken for spoken in _UNITS.values() if re.search(rf"\b{spoken}s?\b", said)} != {unit}:
+    if set(_UNIT.findall(said)) != {_UNITS.get(text(repeat, "periodUnit"))}:
         return False
     when, days = repeat.get("when") or [], repeat.get("dayOfWeek") or []
     return _WEEKDAY.findall(said) == days and all(
