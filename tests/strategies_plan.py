@@ -8,14 +8,11 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
-from decimal import Decimal
-from typing import Any, get_args
 
 from hypothesis import strategies as st
 
 from fhircare.plan import (
     WEEKDAYS,
-    Address,
     Advice,
     Busy,
     Call,
@@ -26,18 +23,15 @@ from fhircare.plan import (
     Circumstance,
     Clinic,
     Component,
-    DateRange,
     Diagnosis,
     Frequency,
     Goal,
-    Identifier,
     Intent,
     Level,
     Limb,
     LimbMeasurement,
     Measurement,
     Moment,
-    Name,
     OpeningHours,
     Order,
     Override,
@@ -45,10 +39,8 @@ from fhircare.plan import (
     Patient,
     Plan,
     PlanStatus,
-    PositiveQuantity,
     Professional,
     Prosthesis,
-    Quantity,
     Risk,
     Role,
     Session,
@@ -74,48 +66,24 @@ from fhircare.plan.device import (
 )
 from fhircare.plan.goals import Achievement, GoalStatus, VisitStatus
 from fhircare.plan.people import Gender
-
-_LETTERS = st.characters(categories=["L", "N", "P", "S"], include_characters=" ")
-TEXT = st.text(_LETTERS, min_size=1, max_size=25).map(str.strip).filter(bool)
-MAYBE_TEXT = st.just("") | TEXT
-CODE = st.from_regex(r"[a-z][a-z0-9]{0,8}([-.][a-z0-9]{1,5})?", fullmatch=True)
-DATES = st.dates(dt.date(1930, 1, 1), dt.date(2090, 12, 31))
-TIMES = st.times().map(lambda t: t.replace(microsecond=0))
-OFFSETS = st.integers(-12 * 4, 13 * 4).map(lambda quarter: dt.timezone(dt.timedelta(minutes=15 * quarter)))
-MOMENTS = st.builds(
-    dt.datetime.combine,
-    st.dates(dt.date(1950, 1, 1), dt.date(2090, 1, 1)),
-    st.times(),
-    OFFSETS,
-)
-NUMBERS = st.decimals(
-    Decimal("-9999.999"), Decimal("9999.999"), allow_nan=False, allow_infinity=False, places=3
-)
-POSITIVE = st.decimals(Decimal("0.01"), Decimal(999), allow_nan=False, allow_infinity=False, places=2)
-UNITS = st.sampled_from(["cm", "kg", "min", "h/d", "m/s", "{ply}", "[lb_av]", "Cel", "{score}", "1"])
-
-
-def _of(literal: Any) -> st.SearchStrategy[Any]:
-    return st.sampled_from(get_args(literal))
-
-
-def _some(one: st.SearchStrategy[Any], least: int = 0, most: int = 2, **more: Any) -> st.SearchStrategy[Any]:
-    return st.lists(one, min_size=least, max_size=most, **more).map(tuple)
-
-
-IDENTIFIERS = st.builds(Identifier, system=CODE.map(lambda code: f"https://example.org/{code}"), value=TEXT)
-QUANTITIES = st.builds(Quantity, value=NUMBERS, unit=UNITS)
-POSITIVES = st.builds(PositiveQuantity, value=POSITIVE, unit=UNITS)
-NAMES = st.builds(Name, family=TEXT, given=_some(TEXT))
-ADDRESSES = st.builds(
-    Address, lines=_some(TEXT, 1), city=TEXT, state=MAYBE_TEXT, postal_code=MAYBE_TEXT, country=MAYBE_TEXT
-)
-WEEKDAY_SETS = _some(st.sampled_from(WEEKDAYS), 1, 3, unique=True)
-RANGES = st.builds(
-    lambda first, days, reason: DateRange(first=first, last=first + dt.timedelta(days=days), reason=reason),
+from tests.strategies_values import (
+    ADDRESSES,
+    CODE,
     DATES,
-    st.integers(0, 30),
+    IDENTIFIERS,
     MAYBE_TEXT,
+    MOMENTS,
+    NAMES,
+    NUMBERS,
+    POSITIVES,
+    QUANTITIES,
+    RANGES,
+    TEXT,
+    TIMES,
+    UNITS,
+    WEEKDAY_SETS,
+    of,
+    some,
 )
 
 CLINICS = st.builds(
@@ -129,15 +97,15 @@ CLINICS = st.builds(
     email=MAYBE_TEXT,
     address=st.none() | ADDRESSES,
     time_zone=st.sampled_from(["America/Chicago", "Asia/Kathmandu", "UTC"]),
-    opening_hours=_some(st.builds(OpeningHours, days=WEEKDAY_SETS, opens=TIMES, closes=TIMES), 1),
-    closures=_some(RANGES),
-    identifiers=_some(IDENTIFIERS),
+    opening_hours=some(st.builds(OpeningHours, days=WEEKDAY_SETS, opens=TIMES, closes=TIMES), 1),
+    closures=some(RANGES),
+    identifiers=some(IDENTIFIERS),
 )
 PROFESSIONALS = st.builds(
     Professional,
-    role=_of(Role),
+    role=of(Role),
     name=NAMES,
-    identifiers=_some(IDENTIFIERS),
+    identifiers=some(IDENTIFIERS),
     phone=MAYBE_TEXT,
     email=MAYBE_TEXT,
     organization=MAYBE_TEXT,
@@ -146,8 +114,8 @@ PATIENTS = st.builds(
     Patient,
     name=NAMES,
     birth_date=st.none() | DATES,
-    gender=_of(Gender),
-    identifiers=_some(IDENTIFIERS, 1),
+    gender=of(Gender),
+    identifiers=some(IDENTIFIERS, 1),
     language=st.sampled_from(["en", "es", "es-US", "zh-Hant"]),
     large_print=st.booleans(),
     phone=MAYBE_TEXT,
@@ -165,26 +133,26 @@ ORDERS = st.builds(
 LIMBS = st.builds(
     Limb,
     side=st.sampled_from(["left", "right"]),
-    level=_of(LimbLevel),
+    level=of(LimbLevel),
     amputated_on=st.none() | DATES,
-    cause=_of(Cause),
-    skin=_some(_of(LimbSkin), 1, 3),
-    protective_sensation=_of(Sensation),
-    measurements=_some(
+    cause=of(Cause),
+    skin=some(of(LimbSkin), 1, 3),
+    protective_sensation=of(Sensation),
+    measurements=some(
         st.builds(
             LimbMeasurement,
             on=DATES,
             reference=TEXT,
-            circumferences=_some(st.builds(Circumference, height=QUANTITIES, girth=POSITIVES), 1),
+            circumferences=some(st.builds(Circumference, height=QUANTITIES, girth=POSITIVES), 1),
         )
     ),
 )
 COMPONENTS = st.builds(
     Component,
-    kind=_of(ComponentKind),
+    kind=of(ComponentKind),
     name=TEXT,
     count=st.integers(1, 9),
-    liner_kind=st.none() | _of(LinerKind),
+    liner_kind=st.none() | of(LinerKind),
     manufacturer=MAYBE_TEXT,
     model=MAYBE_TEXT,
     serial=MAYBE_TEXT,
@@ -204,12 +172,12 @@ PROSTHESES = st.builds(
     identifier=st.none() | IDENTIFIERS,
     first=st.booleans(),
     new_socket=st.booleans(),
-    suspension=_of(SuspensionKind),
-    components=_some(COMPONENTS, 1, 3),
+    suspension=of(SuspensionKind),
+    components=some(COMPONENTS, 1, 3),
 )
 SOCK_KITS = st.builds(
     SockKit,
-    socks=_some(
+    socks=some(
         st.builds(
             Sock,
             ply=st.integers(1, 12),
@@ -259,14 +227,14 @@ def _days(draw: st.DrawFn) -> tuple[WearDay, ...]:
 
 WEAR = st.builds(
     WearSchedule,
-    pace=_of(Pace),
+    pace=of(Pace),
     pace_why=TEXT,
     days=_days(),
     wakes=TIMES,
     sleeps=TIMES,
     rest_minutes=st.integers(0, 300),
     redness_minutes=st.integers(1, 90),
-    busy=_some(
+    busy=some(
         st.builds(
             Busy,
             days=WEEKDAY_SETS,
@@ -275,21 +243,21 @@ WEAR = st.builds(
             what=st.sampled_from(["therapy", "work", "school", "other"]),
         )
     ),
-    days_without_wear=_some(RANGES),
-    binding=_some(TEXT),
-    overrides=_some(st.builds(Override, setting=CODE, value=TEXT, usual=MAYBE_TEXT, reason=TEXT, by=TEXT)),
+    days_without_wear=some(RANGES),
+    binding=some(TEXT),
+    overrides=some(st.builds(Override, setting=CODE, value=TEXT, usual=MAYBE_TEXT, reason=TEXT, by=TEXT)),
 )
 
 
 @st.composite
 def _frequencies(draw: st.DrawFn) -> Frequency:
-    moments = draw(_some(_of(Moment), 0, 2, unique=True))
+    moments = draw(some(of(Moment), 0, 2, unique=True))
     return Frequency(
         times=len(moments) or draw(st.integers(1, 4)),
         every=draw(st.integers(1, 6)),
-        unit=draw(_of(PeriodUnit)),
+        unit=draw(of(PeriodUnit)),
         moments=moments,
-        days=draw(_some(st.sampled_from(WEEKDAYS), 0, 2, unique=True)),
+        days=draw(some(st.sampled_from(WEEKDAYS), 0, 2, unique=True)),
     )
 
 
@@ -309,23 +277,23 @@ def _tasks(draw: st.DrawFn) -> CareTask:
 
 CARE = st.builds(
     CarePlanParts,
-    tasks=_some(_tasks()),
-    advice=_some(st.builds(Advice, code=st.just("") | CODE, text=TEXT, why=MAYBE_TEXT)),
-    signs=_some(
+    tasks=some(_tasks()),
+    advice=some(st.builds(Advice, code=st.just("") | CODE, text=TEXT, why=MAYBE_TEXT)),
+    signs=some(
         st.builds(
             lambda limit, **parts: WarningSign(limit=limit[0], limit_unit=limit[1], **parts),
             st.just((None, "")) | st.tuples(NUMBERS, st.just("") | UNITS),
             code=st.just("") | CODE,
             text=TEXT,
-            level=_of(Level),
-            call=_of(Call),
+            level=of(Level),
+            call=of(Call),
         )
     ),
-    sock_guide=_some(
+    sock_guide=some(
         st.builds(
             SockLayers,
             ply=st.integers(0, 30),
-            layers=_some(st.integers(1, 12), 0, 3),
+            layers=some(st.integers(1, 12), 0, 3),
             possible=st.booleans(),
         )
     ),
@@ -333,11 +301,11 @@ CARE = st.builds(
 VISITS = st.builds(
     lambda window, **parts: Visit(earliest=window.first, latest=window.last, **parts),
     RANGES,
-    kinds=_some(CODE, 1),
+    kinds=some(CODE, 1),
     start=MOMENTS,
     minutes=st.integers(1, 300),
-    role=_of(Role),
-    status=_of(VisitStatus),
+    role=of(Role),
+    status=of(VisitStatus),
     why=TEXT,
 )
 GOALS = st.builds(
@@ -345,10 +313,10 @@ GOALS = st.builds(
     identifier=st.none() | IDENTIFIERS,
     text=TEXT,
     category=st.sampled_from(["physiotherapy", "safety", "independence", "behavioral"]),
-    status=_of(GoalStatus),
-    achievement=st.none() | _of(Achievement),
+    status=of(GoalStatus),
+    achievement=st.none() | of(Achievement),
     start=st.none() | DATES,
-    targets=_some(
+    targets=some(
         st.builds(
             Target,
             measure=st.sampled_from(["daily-wear", "two-minute-walk", "something-new"]),
@@ -387,23 +355,23 @@ def _plans() -> st.SearchStrategy[Plan]:
         Plan,
         number=TEXT,
         revision=st.integers(1, 12),
-        status=_of(PlanStatus),
-        intent=_of(Intent),
+        status=of(PlanStatus),
+        intent=of(Intent),
         written_at=st.none() | MOMENTS,
         synthetic=st.booleans(),
         clinic=st.none() | CLINICS,
-        professionals=_some(PROFESSIONALS, 0, 3),
+        professionals=some(PROFESSIONALS, 0, 3),
         patient=st.none() | PATIENTS,
         order=st.none() | ORDERS,
         limb=st.none() | LIMBS,
-        risks=_some(_of(Risk)),
-        circumstances=_some(_of(Circumstance)),
+        risks=some(of(Risk)),
+        circumstances=some(of(Circumstance)),
         prosthesis=st.none() | PROSTHESES,
         socks=st.none() | SOCK_KITS,
         shoes=st.none() | SHOES,
         wear=st.none() | WEAR,
         care=CARE,
-        visits=_some(VISITS),
-        goals=_some(GOALS),
-        measurements=_some(MEASUREMENTS),
+        visits=some(VISITS),
+        goals=some(GOALS),
+        measurements=some(MEASUREMENTS),
     )

@@ -1,27 +1,18 @@
-"""The commands that follow a plan, as a clinic uses them; and a bundle file that nothing can halve."""
+"""The commands that follow a plan, as a clinic uses them."""
 
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
-from itertools import pairwise
 from pathlib import Path
-from xml.etree import ElementTree as ET
 
 import pytest
 
-from fhircare.bundle import dump, load, read, to_bundle
+from fhircare.bundle import read
 from fhircare.bundle.logbook import log_of
 from fhircare.check import check
 from fhircare.cli import main
-from fhircare.follow.keep import approve
-from tests.test_bundle_history import AT
+from tests.following import APPROVED, GOOD, held, log, review
 from tests.test_follow_decide import PLAN
-
-APPROVED = dump(approve(to_bundle(PLAN), "Ruth Okafor", AT))
-GOOD = ("--worn", "30", "--skin", "clear", "--worn", "30", "--skin", "clear", "--pain", "1")
 
 
 @pytest.fixture
@@ -29,18 +20,6 @@ def bundle(tmp_path):
     path = tmp_path / "bundle.json"
     path.write_text(APPROVED, encoding="utf-8")
     return path
-
-
-def log(bundle, day, *words):
-    return main(["log", str(bundle), "--day", day, "--written-at", f"{day}T20:00:00-06:00", *words])
-
-
-def review(bundle, on, *words):
-    return main(["review", str(bundle), "--on", on, *words])
-
-
-def held(bundle):
-    return load(bundle.read_text(encoding="utf-8"))
 
 
 def test_a_day_is_written_down_with_every_option(bundle):
@@ -211,222 +190,6 @@ def test_what_is_said_to_the_person_ends_with_the_cautions(bundle, language, cap
     assert PLAN.clinic.phone in said
     assert "911" in said
     assert told["move"] == "go-on"
-
-
-def test_progress_is_drawn_for_all(bundle, tmp_path):
-    """The picture is well-formed, has a title and description, and no color but shades of gray."""
-    log(bundle, "2026-11-17", *GOOD)
-    log(bundle, "2026-11-18", "--worn", "60", "--skin", "rash", "--ply-morning", "2")
-    for name in ("p.svg", "p.html", "p.json"):
-        assert main(["progress", str(bundle), "-o", str(tmp_path / name), "--on", "2026-11-19"]) == 0
-
-    picture = ET.fromstring((tmp_path / "p.svg").read_text(encoding="utf-8"))  # noqa: S314 - our own picture
-    names = {child.tag.rpartition("}")[2] for child in picture}
-    assert {"title", "desc"} <= names
-    colors = {
-        value
-        for one in picture.iter()
-        for name, value in one.attrib.items()
-        if name in ("fill", "stroke") and value.startswith("#")
-    }
-    assert all(color[1:3] == color[3:5] == color[5:7] for color in colors)
-    days = json.loads((tmp_path / "p.json").read_text(encoding="utf-8"))["days"]
-    assert days[1]["signs"] == ["itch-or-rash"]
-    html = (tmp_path / "p.html").read_text(encoding="utf-8")
-    assert PLAN.clinic.phone in html
-    assert "Marsh" not in html
-
-
-LONG = (
-    "Walk to the shop at the corner and back without a rest, with one stick, in all weathers, and carry "
-    "a bag of shopping home on the way back"
-)
-
-
-def _drawn(goals, language):
-    from dataclasses import replace
-
-    from fhircare.follow.course import course_of
-    from fhircare.follow.picture import svg
-    from fhircare.follow.progress_page import page
-    from fhircare.plan import Goal
-    from fhircare.render import words_of
-
-    one = PLAN.goals[0]
-    plan = replace(PLAN, goals=tuple(replace(one, text=f"{n} {LONG}") for n in range(goals)))
-    assert isinstance(one, Goal)
-    course = course_of([plan], [], PLAN.wear.days[5].on)
-    words = words_of(read(to_bundle(plan, validate=False)), "patient", language)
-    return svg(course, words), page(course, words)
-
-
-@pytest.mark.parametrize("language", ["en", "es"])
-@pytest.mark.parametrize("goals", [1, 3, 6])
-def test_the_picture_has_room_for_its_words(goals, language):
-    """No two lines of text lie on one another and none runs out of the picture, in either language.
-
-    A letter counts 0.58 of its size: Chromium draws these lines with 0.50 (DejaVu Sans, as wide as Verdana).
-    """
-    picture = ET.fromstring(_drawn(goals, language)[0])  # noqa: S314 - our own picture
-    _, _, width, high = map(float, picture.get("viewBox").split())
-    said = [one for one in picture.iter() if one.tag.endswith("}text") and one.get("x")]
-    lines = {}
-    for one in said:
-        x, y, size = float(one.get("x")), float(one.get("y")), float(one.get("font-size", 12))
-        reach = len(one.text) * size * 0.58
-        start = {"end": x - reach, "middle": x - reach / 2}.get(one.get("text-anchor"), x)
-        assert start >= 0
-        assert start + reach <= width, one.text
-        assert y <= high
-        lines.setdefault(y, []).append((start, start + reach))
-    for row in lines.values():
-        for (_, end), (start, _) in pairwise(sorted(row)):
-            assert end <= start
-    heights = sorted(lines)
-    assert all(low - high >= 12 or low - high <= 6 for high, low in pairwise(heights))
-
-
-@pytest.mark.parametrize(("language", "words"), [("en", "Every day"), ("es", "Todos los días")])
-def test_the_page_of_progress_speaks_the_readers_language(language, words):
-    """Headings, cautions and the picture are in one language; the page says which."""
-    page = _drawn(1, language)[1]
-
-    assert f'<html lang="{language}' in page
-    assert words in page
-    assert PLAN.clinic.phone in page
-    assert ("Goals" in page) == (language == "en")
-
-
-WRITER = """
-import sys
-from fhircare.cli import main
-bundle, author, first = sys.argv[1:]
-for number in range(4):
-    day = f"2026-11-{17 + number}"
-    code = main(["log", bundle, "--day", day, "--author", author, "--worn", "30", "--skin", "clear"])
-    assert code == 0, code
-"""
-
-
-def test_two_writers_lose_nothing(bundle):
-    """Two processes that write days down at the same time both find all of theirs in the file."""
-    writers = [
-        subprocess.Popen([sys.executable, "-c", WRITER, str(bundle), author, "17"], stderr=subprocess.PIPE)
-        for author in ("patient", "caregiver")
-    ]
-    for writer in writers:
-        _, said = writer.communicate(timeout=120)
-        assert writer.returncode == 0, said.decode()
-
-    assert sorted((entry.author, entry.on.day) for entry in log_of(held(bundle))) == [
-        (author, day) for author in ("caregiver", "patient") for day in (17, 18, 19, 20)
-    ]
-
-
-KILLER = """
-import os, signal, sys, tempfile
-from pathlib import Path
-from fhircare import files
-from fhircare.cli import main
-
-bundle, original, fate = sys.argv[1], Path(sys.argv[2]).read_bytes(), Path(sys.argv[3])
-left = 0
-
-def point():
-    global left
-    left -= 1
-    if left < 0:
-        os.kill(os.getpid(), signal.SIGKILL)
-
-def around(function):
-    def wrapped(*args, **kwargs):
-        point()
-        result = function(*args, **kwargs)
-        point()
-        return result
-    return wrapped
-
-class Stream:
-    def __init__(self, handle):
-        self.handle = handle
-    def __enter__(self):
-        return self
-    def __exit__(self, *_):
-        os.close(self.handle)
-    def fileno(self):
-        return self.handle
-    def flush(self):
-        point()
-    def write(self, data):
-        for start in range(0, len(data), len(data) // 3):
-            point()
-            os.write(self.handle, data[start:start + len(data) // 3])
-    def writelines(self, pieces):
-        for piece in pieces:
-            self.write(piece)
-
-def patched():
-    os.fdopen = lambda handle, mode: Stream(handle)
-    os.fsync = around(os.fsync)
-    tempfile.mkstemp = around(tempfile.mkstemp)
-    Path.chmod = around(Path.chmod)
-    Path.replace = around(Path.replace)
-
-import fhircare.follow.keep, fhircare.follow.told  # noqa: what the child needs is loaded before it is born
-for number in range(100):
-    Path(bundle).write_bytes(original)
-    child = os.fork()
-    if child == 0:
-        left = number
-        patched()
-        words = ["--day", "2026-11-17", "--worn", "30", "--written-at", "2026-11-17T20:00:00-06:00"]
-        os._exit(main(["log", bundle, *words]))
-    _, status = os.waitpid(child, 0)
-    with fate.open("a") as out:
-        found = Path(bundle).read_bytes()
-        print("killed" if os.WIFSIGNALED(status) else "ended", len(found), hash(found), file=out)
-    if not os.WIFSIGNALED(status):
-        break
-"""
-
-
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to kill a process at every write")
-def test_a_kill_at_any_write_leaves_the_old_or_the_new_file(bundle, tmp_path):
-    """Killed before and after every step of writing, the file is the old one or the new one, whole."""
-    original, fate = tmp_path / "original.json", tmp_path / "fate.txt"
-    original.write_text(APPROVED, encoding="utf-8")
-    environment = {**os.environ, "PYTHONHASHSEED": "0"}
-
-    subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", KILLER, str(bundle), str(original), str(fate)],
-        env=environment, check=True, timeout=300, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-
-    lines = [line.split() for line in fate.read_text().splitlines()]
-    assert lines[-1][0] == "ended"
-    assert [line[0] for line in lines[:-1]] == ["killed"] * (len(lines) - 1)
-    assert len(lines) > 10
-    old, new = lines[0][1:], lines[-1][1:]
-    assert old != new
-    assert all(line[1:] in (old, new) for line in lines)
-    assert log_of(held(bundle))
-    assert main(["log", str(bundle), "--day", "2026-11-18", "--worn", "30"]) == 0
-
-
-def test_a_log_in_a_file_is_taken_whole_or_not_at_all(bundle, tmp_path):
-    """A CSV with one bad day among good ones stores nothing."""
-    head = "on,author,written_at,minutes_1,skin_1\n"
-    good = "2026-11-17,patient,2026-11-17T20:00:00-06:00,30,clear\n"
-    bad = "2026-11-18,patient,2026-11-18T20:00:00-06:00,1600,clear\n"
-    whole, broken = tmp_path / "good.csv", tmp_path / "bad.csv"
-    whole.write_text(head + good)
-    broken.write_text(head + good + bad)
-    before = bundle.read_bytes()
-
-    assert main(["log", str(bundle), "--from", str(broken)]) == 2
-    assert bundle.read_bytes() == before
-    assert main(["log", str(bundle), "--from", str(whole)]) == 0
-    assert len(log_of(held(bundle))) == 1
 
 
 def test_the_words_of_following_are_all_used():
