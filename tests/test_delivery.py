@@ -75,6 +75,11 @@ def test_decimals_keep_their_precision():
             "patient.birth_date (line {line}): is not a date",
         ),
         ("opens: 08:30", "opens: half past", "is not a clock time"),
+        (
+            "delivered_on: 2026-11-17",
+            "delivered_on: 9999-12-31",
+            "prosthesis.delivered_on (line {line}): is not",
+        ),
         ("girth: {value: 57.8, unit: cm}", "girth: {value: 57.8, unit: kg}", "one of mm, cm, m, [in_i]"),
         ("kind: knee", "kind: kneee", "prosthesis.components[3].kind"),
         ("role: prosthetist", "role: physician", "names no prosthetist"),

@@ -31,26 +31,35 @@ _NPI_SYSTEM = "http://hl7.org/fhir/sid/us-npi"
 LINER_FOR_SUSPENSION = {"locking-pin": "locking-pin", "lanyard": "lanyard", "seal-in-suction": "seal-in"}
 """Suspensions that only one kind of liner makes (common practice, no source)."""
 
+_EARLIEST, _LATEST = 1900, 2200
+"""Years that a date in a record may have."""
+
 
 def faults_between_fields(record: DeliveryRecord) -> list[Fault]:
     """Return every contradiction in the record, in the order of its fields."""
-    clock = [fault for name, part in record for fault in _clock_times(part, name)]
-    if clock:  # what is no clock time cannot be compared with one
-        return clock
+    times = [fault for name, part in record for fault in _times(part, name)]
+    if times:  # what is no clock time, or no date of ours, cannot be reckoned with
+        return times
     return [fault for rule in _RULES for fault in rule(record)]
 
 
-def _clock_times(part: object, place: str) -> Iterator[Fault]:
-    """A clock time is hours and minutes on the clinic's clock; a bare 9 is read as nine seconds, in UTC."""
+def _times(part: object, place: str) -> Iterator[Fault]:
+    """A clock time is hours and minutes on the clinic's clock; a bare 9 is read as nine seconds, in UTC.
+
+    The calendar ends at 9999; a year far from ours is a slip of the pen, and sums with it fail.
+    """
     if isinstance(part, dt.time):
         if part.tzinfo is not None or part.second or part.microsecond:
             yield Fault(place, "is not a clock time", "use HH:MM, such as 08:30")
+    elif isinstance(part, dt.date):
+        if not _EARLIEST <= part.year <= _LATEST:
+            yield Fault(place, f"is not between {_EARLIEST} and {_LATEST}", "correct the year")
     elif isinstance(part, tuple):
         for index, one in enumerate(part):
-            yield from _clock_times(one, f"{place}[{index}]")
+            yield from _times(one, f"{place}[{index}]")
     elif is_dataclass(part):
         for one in fields(part):
-            yield from _clock_times(getattr(part, one.name), f"{place}.{one.name}")
+            yield from _times(getattr(part, one.name), f"{place}.{one.name}")
 
 
 def _clinic(record: DeliveryRecord) -> Iterator[Fault]:
