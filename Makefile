@@ -59,12 +59,13 @@ conformance: .venv/tested
 	$(BIN)/python -m tests.conformance.profiles 8.0.0 --each 8
 	$(BIN)/python -m tests.conformance.own_profiles
 
-# The exchange against two real FHIR servers on loopback, fetched at their pinned versions; needs Node.js, a JDK
-# of 17 or later, and Maven. What cannot be fetched is left out and said; in CI (CI set) that is an error.
+# The exchange against three real FHIR servers on loopback, one after another: one of npm packages (R4), HAPI FHIR
+# of R4 and of R5; all fetched at their pinned versions; needs Node.js, a JDK of 17 or later, and Maven. What cannot
+# be fetched is left out and said; in CI (CI set) that is an error.
 test-servers: .venv/tested
 	@sh .ci/system servers
 	$(BIN)/python -m tests.servers.launch
-	$(BIN)/pytest -q -rs tests/servers/real.py
+	$(BIN)/pytest -q -rs -o 'python_files=real_*.py' tests/servers
 
 # The recipe for Spark, on Spark itself in local mode: byte for byte what `fhircare bulk` gives. Needs Java 17 or
 # later, installed where that may be done; without it this fails.

@@ -15,6 +15,7 @@ from fhircare.exchange.client import FhirServer
 from fhircare.exchange.http import Bounds, Transport
 from fhircare.exchange.pushing import Pusher
 from fhircare.exchange.sender import Options
+from tests.courses import standing
 from tests.servers.stub import Stub
 
 CLINIC, HOSPITAL, THERAPY = "https://clinic.example", "https://hospital.example", "https://therapy.example"
@@ -219,6 +220,16 @@ class World:
             self.clock.sleep,
             lambda: 0.5,
         )
+
+
+def on_the_server(world):
+    """Revision and status of each CarePlan there."""
+    return standing({"entry": [{"resource": r} for r in world.stub.of("CarePlan")]})
+
+
+def only_nameless(world):
+    """Whether nothing but what has no number is there more than once."""
+    return all(value is None for (_, _, value), number in world.stub.counts().items() if number > 1)
 
 
 class Once:

@@ -48,6 +48,7 @@ from fhircare.errors import BundleError, Conflict, ServerRefused
 from fhircare.exchange import wire
 from fhircare.exchange.sender import Options, send
 from fhircare.exchange.sending import Limits
+from fhircare.releases import say
 from tests.courses import example_course
 from tests.exchange_kit import (
     CLINIC,
@@ -62,7 +63,7 @@ from tests.exchange_kit import (
     urn,
 )
 from tests.plans import whole_plan
-from tests.servers.stub import references
+from tests.servers.stub import RefusesError, references
 
 
 @pytest.fixture
@@ -240,8 +241,6 @@ def test_busy_entries_in_a_batch_are_sent_again_and_no_other(world):
     def busy(resource):
         if resource["resourceType"] == "Device" and not full:
             full.append(1)
-            from tests.servers.stub import RefusesError
-
             raise RefusesError(429, "slow down", "throttled")
 
     world.stub.on_write = busy
@@ -330,6 +329,33 @@ def test_labels_go_along(world):
     report = send(world.server(), small_plan())
     assert not report.verified
     assert "stored otherwise than sent: CarePlan.meta.security" in [e.note for e in report.entries]
+
+
+def test_claims_kept_for_another_release_stay_at_home(world):
+    """Pitfall, cross-version extensions: an R5 server gets no R4 profile's claim, not even kept in one; the
+    bundle keeps it for the way home; nothing else of a plan needs such an extension.
+    """
+    world.stub.version = "5.0.0"
+    bundle = example_course("anna-first-locking")["released"]
+    assert "extension-Meta.profile" in str(say(bundle, "R5"))
+
+    assert send(world.server(), bundle).verified
+    assert "/StructureDefinition/extension-" not in str(world.stub.held)
+    assert set(send(world.server(), bundle).counts) == {"kept", "unchanged"}
+
+
+def test_a_code_the_server_cannot_look_up_is_named(world):
+    """Pitfall, codes without a list: the server's words tell the code system it lacks; nothing is written."""
+    words = "CodeSystem is unknown and can't be validated: https://www.iana.org/time-zones"
+
+    def strict(resource):
+        if "America/Chicago" in str(resource):
+            raise RefusesError(422, words)
+
+    world.stub.on_write = strict
+    with pytest.raises(ServerRefused, match=r"iana\.org/time-zones"):
+        send(world.server(), to_bundle(whole_plan()))
+    assert world.stub.held == {}
 
 
 def _parameters(body):

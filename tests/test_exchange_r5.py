@@ -32,6 +32,7 @@ from tests.plans import whole_plan
 
 EXAMPLE = "anna-first-locking"
 AT = "2026-11-25T09:00:00-06:00"
+ASSOCIATION_STATUS = "http://hl7.org/fhir/deviceassociation-status"
 
 
 @pytest.fixture
@@ -76,9 +77,7 @@ def test_a_course_on_an_r5_server(world, course, memory):
     r5_models_take(there)
     assert len(world.stub.of("DeviceUsage")) == 1
     assert all("plannedActivityReference" in a for p in world.stub.of("CarePlan") for a in p["activity"])
-    entries = [{"fullUrl": f"{world.stub.base}/{name}", "resource": r} for name, r in world.stub.held.items()]
-    found = hear({"resourceType": "Bundle", "type": "collection", "entry": entries}, "R5")
-    assert read(found).plan.wear == read(course["released"]).plan.wear
+    assert read(hear(as_given_back(world), "R5")).plan == read(course["released"]).plan
 
 
 def test_the_whole_plan_on_an_r5_server(world):
@@ -213,6 +212,87 @@ def test_an_r5_bundle_is_an_r4_bundle_to_us(world, course):
     again = send(world.server(), hear(say(bundle, "R5"), "R5"))
 
     assert set(again.counts) == {"kept", "unchanged"}
+
+
+def as_given_back(world):
+    """What the server holds, as a bundle of its export: its own addresses, ids and relative references."""
+    base, held = world.stub.base, world.stub.held
+    entries = [{"fullUrl": f"{base}/{name}", "resource": one} for name, one in held.items()]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def test_who_wears_a_device_as_a_server_gives_it_back(world, course):
+    """Each device names its patient also where its association comes back under another name; back in R5 it
+    is what the server gave: no second association, none lost.
+    """
+    send(world.server(), course["released"])
+    (patient,) = world.stub.of("Patient")
+    given = as_given_back(world)
+
+    found = hear(given, "R5")
+
+    worn = [e["resource"] for e in found["entry"] if e["resource"]["resourceType"] == "Device"]
+    assert len(worn) == len(world.stub.of("DeviceAssociation")) > 1
+    assert {device["patient"]["reference"] for device in worn} == {f"Patient/{patient['id']}"}
+    assert say(found, "R5") == given
+    assert read(found).plan == read(course["released"]).plan
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {
+            "status": {
+                "coding": [{"system": "http://hl7.org/fhir/deviceassociation-status", "code": "explanted"}]
+            }
+        },
+        {"period": {"start": "2026-11-17", "end": "2026-11-20"}},
+        {"subject": {"reference": "Practitioner/r2"}},
+        {"device": {"reference": "Device/elsewhere"}},
+        {"subject": {"display": "Anna"}},
+    ],
+)
+def test_an_association_that_says_nothing_of_a_patient(world, course, said):
+    """Over, of somebody who is no patient, or of another device: R4's device names nobody; it comes back."""
+    send(world.server(), course["approved"])
+    first, *_ = world.stub.of("DeviceAssociation")
+    first |= said
+    given = as_given_back(world)
+
+    found = hear(given, "R5")
+
+    worn = [e["resource"] for e in found["entry"] if e["resource"]["resourceType"] == "Device"]
+    assert len([device for device in worn if "patient" not in device]) == 1
+    assert say(found, "R5") == given
+
+
+def test_two_patients_of_one_device(world, course):
+    """A device that two patients are said to wear: R4 can name one, and names none; it comes back."""
+    send(world.server(), course["approved"])
+    first, *_ = world.stub.of("DeviceAssociation")
+    world.stub.put({"resourceType": "Patient"}, "other")
+    world.stub.put(first | {"subject": {"reference": "Patient/other"}}, "second")
+    given = as_given_back(world)
+
+    found = hear(given, "R5")
+
+    worn = [e["resource"] for e in found["entry"] if e["resource"]["resourceType"] == "Device"]
+    assert len([device for device in worn if "patient" not in device]) == 1
+    assert say(found, "R5") == given
+
+
+def test_a_device_handed_on(world, course):
+    """Who names another patient in R4 is heard: R5 gets that association beside the one that was there."""
+    send(world.server(), course["approved"])
+    found = hear(as_given_back(world), "R5")
+    device = next(e["resource"] for e in found["entry"] if e["resource"]["resourceType"] == "Device")
+    device["patient"] = {"reference": "Patient/other"}
+
+    told = [e["resource"] for e in say(found, "R5")["entry"]]
+
+    named = [r["subject"]["reference"] for r in told if r["resourceType"] == "DeviceAssociation"]
+    assert len(named) == len(world.stub.of("DeviceAssociation")) + 1
+    assert named.count("Patient/other") == 1
 
 
 def test_an_r4b_server_is_spoken_to_in_r4(world, course):

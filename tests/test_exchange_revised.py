@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import copy
 import json
 from dataclasses import replace
@@ -10,9 +9,8 @@ from dataclasses import replace
 import pytest
 import responses
 
-from fhircare.bundle.document import as_document
 from fhircare.errors import ServerRefused, ServerUnavailable
-from fhircare.exchange import Options, ShortMemory, dry_run, give_goals, send, take_goals
+from fhircare.exchange import Options, ShortMemory, give_goals, send, take_goals
 from fhircare.exchange import same as sameness
 from fhircare.exchange.cargo import Cargo
 from fhircare.exchange.entries import entries, references, series
@@ -20,7 +18,18 @@ from fhircare.exchange.outbox import Outbox
 from fhircare.exchange.pushing import queue
 from fhircare.exchange.sending import Limits
 from tests.courses import STEPS, example_course, standing
-from tests.exchange_kit import RESET, Once, World, after, as_bytes, before, is_transaction, resource
+from tests.exchange_kit import (
+    RESET,
+    Once,
+    World,
+    after,
+    as_bytes,
+    before,
+    is_transaction,
+    on_the_server,
+    only_nameless,
+    resource,
+)
 
 EXAMPLE = "anna-first-locking"
 
@@ -36,11 +45,6 @@ def world():
 def course():
     """A plan's bundle after each step of its course."""
     return example_course(EXAMPLE)
-
-
-def on_the_server(world):
-    """Revision and status of each CarePlan there."""
-    return standing({"entry": [{"resource": r} for r in world.stub.of("CarePlan")]})
 
 
 def changed(earlier, later):
@@ -73,16 +77,12 @@ def test_a_course_step_by_step(world, example, memory):
         assert report.counts.get("updated", 0) == (len(changed(earlier, bundle)) if earlier else 0), step
         assert on_the_server(world) == standing(bundle), step
         assert sum(status in ("active", "on-hold") for _, status in on_the_server(world)) <= 1, step
-        assert set(world.stub.counts().values()) - {1} == set() or _only_nameless(world), step
+        assert set(world.stub.counts().values()) - {1} == set() or only_nameless(world), step
         world.stub.seen.clear()
         again = send(world.server(), bundle, memory=kept if memory else None)
         assert set(again.counts) == {"kept", "unchanged"}, step
         assert world.stub.writes() == [], step
         earlier = bundle
-
-
-def _only_nameless(world):
-    return all(value is None for (_, _, value), number in world.stub.counts().items() if number > 1)
 
 
 def test_every_update_is_tied_to_a_version(world, course):
@@ -201,7 +201,7 @@ def test_interrupted_and_overtaken(world, tmp_path, course, fault, number):
 
     assert send(world.server(), course["released"], memory=memory).verified
     assert on_the_server(world) == standing(course["released"])
-    assert _only_nameless(world)
+    assert only_nameless(world)
 
 
 def test_one_series_through_all_revisions(course):
@@ -259,143 +259,6 @@ def test_a_goal_is_taken_into_the_plan_in_force(course):
     assert [change.outcome for change in taken.changes] == ["new"]
     assert goals(bundle) == {"r1": 2, "r2": 2, "r3": 2, "r4": 2}
     assert goals(taken.bundle) == {"r1": 2, "r2": 2, "r3": 2, "r4": 3}
-
-
-# --- as a document ---------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def reader(world, course):
-    """A server that takes documents only, and knows the patient."""
-    world.stub.kinds = {kind: ["read", "search-type"] for kind in world.stub.kinds}
-    world.stub.kinds["DocumentReference"].append("create")
-    world.stub.system = []
-    patient = resource(course["made"], "Patient")
-    world.stub.put({"resourceType": "Patient", "identifier": patient["identifier"]})
-    return world
-
-
-def test_a_course_as_documents(reader, course):
-    """Each step is a document that replaces the one before it; drafts are preliminary; again: nothing."""
-    for bundle in course.values():
-        assert send(reader.server(), bundle, options=Options(document=as_document)).counts == {"created": 1}
-        again = send(reader.server(), bundle, options=Options(document=as_document))
-        assert again.counts == {"unchanged": 1}
-
-    filed = reader.stub.of("DocumentReference")
-    numbers = [row["identifier"][0]["value"].split("/")[1] for row in filed]
-    replaced = [[r["target"]["reference"] for r in row.get("relatesTo", [])] for row in filed]
-    assert numbers == ["r1", "r1", "r1", "r2", "r3", "r4", "r4"]
-    assert replaced == [[], *([f"DocumentReference/{row['id']}"] for row in filed[:-1])]
-    assert [row["docStatus"] for row in filed] == [
-        "preliminary" if step in ("made", "proposed") else "final" for step in STEPS
-    ]
-    assert {row["description"] for row in filed} == {"HC-2026-0311"}
-
-
-@pytest.mark.parametrize("step", STEPS)
-def test_a_document_leads_with_the_plan_in_force(reader, course, step):
-    """Composition and DocumentReference are of the revision in force; the older ones are in it as history."""
-    send(reader.server(), course[step], options=Options(document=as_document))
-
-    (row,) = reader.stub.of("DocumentReference")
-    inside = json.loads(base64.b64decode(row["content"][0]["attachment"]["data"]))
-    named = {e["fullUrl"]: e["resource"] for e in inside["entry"]}
-    first = named[inside["entry"][0]["resource"]["section"][0]["entry"][0]["reference"]]
-    revision, status = standing(course[step])[-1]
-    assert (first["resourceType"], first["status"]) == ("CarePlan", status)
-    assert first["identifier"][0]["value"].endswith(f"/{revision}")
-    assert f"/{revision}/document/" in row["identifier"][0]["value"]
-    assert standing(inside) == standing(course[step])
-
-
-def test_an_earlier_document_does_not_come_after_a_later_one(reader, course):
-    """A document of an earlier revision is refused once a later one is filed."""
-    send(reader.server(), course["stopped"], options=Options(document=as_document))
-
-    with pytest.raises(ServerRefused, match="later revision"):
-        send(reader.server(), course["revised"], options=Options(document=as_document))
-    assert len(reader.stub.of("DocumentReference")) == 1
-
-
-def test_back_to_what_it_was(reader, course):
-    """The same content once more, after other content: filed again, because the last one filed counts."""
-    options = Options(document=as_document)
-    other = copy.deepcopy(course["approved"])
-    resource(other, "CarePlan")["title"] = "Another title"
-    for bundle in (course["approved"], other, course["approved"]):
-        send(reader.server(), bundle, options=options)
-
-    filed = reader.stub.of("DocumentReference")
-    assert len(filed) == 3
-    assert len({row["identifier"][0]["value"] for row in filed}) == 3
-    assert send(reader.server(), course["approved"], options=options).counts == {"unchanged": 1}
-
-
-# --- how many requests ------------------------------------------------------------------------------------
-
-
-def requests_of(world, call):
-    """How many requests a call makes."""
-    world.stub.seen.clear()
-    call()
-    return len(world.stub.seen)
-
-
-def test_looking_takes_few_requests(world, course):
-    """169 entries, all there: a dry run and a second sending look them up 40 a request, not one by one."""
-    bundle, memory = course["released"], ShortMemory()
-    send(world.server(), bundle, memory=memory)
-
-    assert requests_of(world, lambda: dry_run(world.server(), bundle)) <= 9
-    assert requests_of(world, lambda: send(world.server(), bundle, memory=memory)) <= 9
-
-
-def test_updating_takes_few_requests(world, course):
-    """More than forty updates: their ETags come forty a request, whether or not batches carry them."""
-    for told in (True, False):
-        world.stub.held.clear()
-        world.stub.tags_in_batches = told
-        send(world.server(), course["proposed"])
-        assert requests_of(world, lambda: send(world.server(), course["released"])) <= 18
-
-
-def test_a_server_without_batches_is_asked_in_lists(world, course):
-    """No batches: identifiers go twenty a search; what is missing is believed once lists are known to
-    work.
-    """
-    world.stub.system = ["transaction"]
-    bundle = course["revised"]
-    kinds = {e["resource"]["resourceType"] for e in bundle["entry"]}
-    first = requests_of(world, lambda: send(world.server(), bundle))
-
-    # Once to find that nothing is there, in lists; once to read back what was written, each by itself.
-    assert first <= len(bundle["entry"]) + 2 * len(kinds) + 20
-    assert requests_of(world, lambda: dry_run(world.server(), bundle)) <= len(kinds) + 12
-    assert world.stub.writes() == []
-
-
-@pytest.mark.parametrize("reads", ["the first", "none"])
-def test_a_server_that_does_not_read_lists(world, course, reads):
-    """A server that takes the first value of a list, or the whole list for one value: nothing is doubled."""
-    world.stub.system = ["transaction"]
-    matching = world.stub._matching
-
-    def strange(kind, query):
-        value = query.get("identifier", [""])[0]
-        if "," in value:
-            if reads == "none":
-                return []
-            query = query | {"identifier": [value.split(",")[0]]}
-        return matching(kind, query)
-
-    world.stub._matching = strange
-    send(world.server(), course["approved"])
-    again = send(world.server(), course["approved"])
-    assert set(again.counts) == {"kept", "unchanged"}
-    assert send(world.server(), course["revised"]).verified
-    assert on_the_server(world) == standing(course["revised"])
-    assert _only_nameless(world)
 
 
 def test_queued_revisions_arrive_in_order(world, tmp_path, course):

@@ -80,8 +80,8 @@ def test_a_server_is_waited_for_and_ends_with_us(words, tmp_path):
     command = [sys.executable, "-c", f"import sys, time; time.sleep(0.3); {ready}; sys.stdin.read()"]
 
     before = _children()
-    with launch._running("one", command, tmp_path, words.append) as base:
-        assert base == "http://127.0.0.1:1/fhir"
+    with started(command, tmp_path, words) as server:
+        assert server.base == "http://127.0.0.1:1/fhir"
         running = _children() - before
     assert len(running) == 1
     assert not running & _children()
@@ -94,7 +94,7 @@ def test_a_server_that_does_not_start(words, tmp_path, code):
     """It ends, or says something else: a failure, with its last words."""
     with (
         pytest.raises(RuntimeError, match="the one server did not start"),
-        launch._running("one", [sys.executable, "-c", code], tmp_path, words.append),
+        started([sys.executable, "-c", code], tmp_path, words),
     ):
         pass
 
@@ -105,9 +105,33 @@ def test_a_server_that_ends_by_itself(words, tmp_path):
     script = "print('ready http://127.0.0.1:1/fhir', flush=True)"
     with (
         pytest.raises(RuntimeError, match="ended by itself"),
-        launch._running("one", [sys.executable, "-c", script], tmp_path, words.append),
+        started([sys.executable, "-c", script], tmp_path, words),
     ):
         _until_gone()
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc here to count processes in")
+def test_a_server_is_killed_and_started_again(words, tmp_path):
+    """Killed it is gone at once; started again it has the same address; when we are done it is gone."""
+    code = (
+        "import sys; print('ready http://127.0.0.1:' + sys.argv[1] + '/fhir', flush=True); sys.stdin.read()"
+    )
+    before = _children()
+
+    with started([sys.executable, "-c", code, "{port}"], tmp_path, words) as server:
+        first, base = _children() - before, server.base
+        server.kill()
+        assert not first & _children()
+        server.start()
+        assert server.base == base
+        second = _children() - before
+    assert len(second) == 1
+    assert not second & _children()
+
+
+def started(command, folder, words):
+    """A command run as a server."""
+    return launch._running(launch.Running("one", command, folder, words.append))
 
 
 def _children():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from fhircare.exchange.client import Resource, Stored
     from fhircare.exchange.entries import Entry
     from fhircare.exchange.report import Outcome
+
+_ELSEWHERE = re.compile(r"http://hl7\.org/fhir/\d\.\d/StructureDefinition/extension-Meta\.profile")
+"""Where a bundle said in another release keeps the claims of this one's profiles (``fhircare.releases``)."""
 
 
 @dataclass(slots=True)
@@ -78,7 +82,8 @@ class Cargo:
             found: The entries.
             base: The server's base address.
             knows: Whether the server lists a profile for a type. A claim of a profile it does not know says
-                nothing to it, and makes some servers refuse the resource.
+                nothing to it, and makes some servers refuse the resource. So does a claim that is kept for
+                another release's profile.
         """
         self.items = [Item(entry) for entry in found]
         self._base, self._knows = base, knows
@@ -157,12 +162,17 @@ class _Made:
 
 
 def _keep_claims(resource: Resource, knows: Callable[[str, str], bool]) -> None:
+    """Leave out claims the server does not know; those of another release's profiles, which it cannot."""
     meta = resource.get("meta")
-    if not isinstance(meta, dict) or not meta.get("profile"):
+    if not isinstance(meta, dict):
         return
-    kept = [profile for profile in meta["profile"] if knows(resource["resourceType"], str(profile))]
-    resource["meta"] = {k: v for k, v in meta.items() if k != "profile"} | ({"profile": kept} if kept else {})
-    if not resource["meta"]:
+    claims = [p for p in meta.get("profile") or () if knows(resource["resourceType"], str(p))]
+    others = [e for e in meta.get("extension") or () if not _ELSEWHERE.fullmatch(str(e.get("url", "")))]
+    kept = {name: value for name, value in meta.items() if name not in ("profile", "extension")}
+    kept |= ({"profile": claims} if claims else {}) | ({"extension": others} if others else {})
+    if kept:
+        resource["meta"] = kept
+    else:
         del resource["meta"]
 
 

@@ -104,11 +104,15 @@ def _turned(resource: Json, source: str, target: str) -> tuple[Json, list[Note]]
 def _bundle_to_r5(turn: Turn, bundle: Json) -> Json:
     kind = str(bundle.get("type"))
     taken = {entry.get("fullUrl") for entry in _entries(bundle)}
-    added = []
+    added, known = [], association.wearers(_with_associations(turn, bundle))
     left = list(bundle.get("entry", ())) if isinstance(bundle.get("entry"), list) else []
     for place, entry in enumerate(left):
         device = entry.get("resource") if isinstance(entry, dict) else None
         if not isinstance(device, dict) or device.get("resourceType") != "Device":
+            continue
+        if _is_known(turn, device.get("patient"), known.get(str(entry.get("fullUrl")))):
+            bare = {name: value for name, value in device.items() if name != "patient"}
+            left[place] = entry | {"resource": bare}
             continue
         said = association.made(device, entry, device.get("patient"), kind)
         if said and said["fullUrl"] not in taken:
@@ -124,6 +128,26 @@ def _bundle_to_r5(turn: Turn, bundle: Json) -> Json:
         meta["tag"] = [*meta["tag"], FHIR_VERSION]
         turned["meta"] = meta
     return turned
+
+
+def _with_associations(turn: Turn, bundle: Json) -> list[Json]:
+    """Return the entries with those associations in R5 that R4 keeps in a Basic; none when there is none."""
+    found, kept = [], False
+    for entry in _entries(bundle):
+        resource = entry["resource"]
+        if resource.get("resourceType") == "Basic":
+            resource = Turn(turn.source, turn.target).resource(copy.copy(resource), "Basic")
+            kept |= resource.get("resourceType") == "DeviceAssociation"
+        found.append(entry | {"resource": resource})
+    return found if kept else []
+
+
+def _is_known(turn: Turn, patient: Any, subject: Json | None) -> bool:
+    """Tell whether an association that came along says already who wears a device."""
+    if subject is None or not isinstance(patient, dict):
+        return False
+    said: Json = Turn(turn.source, turn.target).object(patient, "Reference", "Reference", "")
+    return said == subject
 
 
 def _with_patient(turn: Turn, entry: Json) -> Json:
@@ -155,10 +179,12 @@ def _bundle_to_r4(turn: Turn, bundle: Json) -> Json:
             wearers[str(url)] = entry["resource"]["subject"]
         else:
             left.append(entry)
+    wearers = association.wearers(e for e in left if isinstance(e, dict) and _holds(e)) | wearers
     turned: Json = turn.resource(bundle | {"entry": left}, "Bundle")
     for entry in _entries(turned):
         subject = wearers.get(entry.get("fullUrl", ""))
-        if subject is not None and entry["resource"].get("resourceType") == "Device":
+        bare = entry["resource"].get("resourceType") == "Device" and "patient" not in entry["resource"]
+        if subject is not None and bare:
             entry["resource"]["patient"] = turn.object(subject, "Reference", "Reference", "")
     return turned
 
@@ -174,8 +200,12 @@ def _association_of(entry: Any) -> str | None:
 def _entries(bundle: Json) -> Iterator[Json]:
     entries = bundle.get("entry")
     for entry in entries if isinstance(entries, list) else []:
-        if isinstance(entry, dict) and isinstance(entry.get("resource"), dict):
+        if isinstance(entry, dict) and _holds(entry):
             yield entry
+
+
+def _holds(entry: Json) -> bool:
+    return isinstance(entry.get("resource"), dict)
 
 
 def _differences(before: Any, after: Any, path: str = "") -> list[Note]:

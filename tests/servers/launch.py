@@ -1,10 +1,11 @@
-"""Fetch, start and stop the real FHIR servers, on loopback: ``with npm_server() as base: ...``
+"""Fetch, start, kill and stop the real FHIR servers, on loopback: ``with npm_server() as server: ...``
 
-Each is built once into ``build/`` from versions pinned in its folder, holds its data in memory, and ends with
-the standard input it was given, so that none outlives the tests.
+Each is built once into ``build/`` from versions pinned in its folder, begins empty, and ends with the
+standard input it was given, so that none outlives the tests. HAPI FHIR keeps its data in a folder while it
+runs, so that it has them again after a kill; the npm server keeps them in memory, and comes back empty.
 
-    python -m tests.servers.launch              fetches and builds all of them
-    python -m tests.servers.launch npm|hapi     starts one for trying things by hand; Ctrl-C ends it
+    python -m tests.servers.launch                      fetches and builds all of them
+    python -m tests.servers.launch npm|hapi-r4|hapi-r5  starts one to try by hand; Ctrl-C ends it
 
 Where one cannot be had because its packages cannot be fetched, that is said; in CI it is an error.
 """
@@ -15,11 +16,15 @@ import contextlib
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import threading
 import time
+import zoneinfo
 from pathlib import Path
+
+import requests
 
 HERE = Path(__file__).parent
 BUILD = HERE.parents[1] / "build"
@@ -49,18 +54,117 @@ def say(text):
     sys.stderr.flush()
 
 
+class Running:
+    """A server that runs: ``base`` is its address, the same also after ``kill`` and ``start``."""
+
+    def __init__(self, name, command, folder, say, *, release="R4", keeps=False):
+        """Prepare to start a server.
+
+        Args:
+            name: What it is called.
+            command: What starts it; "{port}" in it stands for the port.
+            folder: Where it runs, and leaves ``NAME.log``.
+            say: Called with how it goes.
+            release: The release of FHIR it speaks.
+            keeps: Whether it has its data again after a kill.
+        """
+        self.name, self.release, self.keeps, self.base = name, release, keeps, ""
+        self._folder, self._say = folder, say
+        self._port = _free_port()
+        self._command = [part.format(port=self._port) for part in command]
+        self._process = self._log = None
+
+    def start(self):
+        """Start it and wait until it answers."""
+        self._log = self.log.open("wb")
+        self._process = subprocess.Popen(
+            self._command, cwd=self._folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._log
+        )
+        watch = threading.Timer(SECONDS_TO_START, self._process.kill)
+        watch.start()
+        try:
+            with _told(f"{self.name}: starting", self._say):
+                line = self._process.stdout.readline().decode()
+        finally:
+            watch.cancel()
+        if not line.startswith("ready "):
+            self.stop()
+            last = self.log.read_text(errors="replace")[-600:]
+            raise RuntimeError(f"the {self.name} server did not start: {last}")
+        self.base = line.split()[1]
+
+    def kill(self):
+        """End it as a power cut would (SIGKILL): it gets no chance to put anything in order."""
+        self._process.kill()
+        self._process.wait()
+        self.stop()
+
+    def stop(self):
+        """End it in order."""
+        self._process.stdin.close()
+        try:
+            self._process.wait(20)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        self._process.stdout.close()
+        self._log.close()
+
+    @property
+    def running(self):
+        """Whether its process still runs."""
+        return self._process.poll() is None
+
+    @property
+    def log(self):
+        """The file of what it said on its standard error."""
+        return self._folder / f"{self.name}.log"
+
+
 def npm_server(say=say):
-    """Yield the base address of the server built from npm packages."""
-    return _running("npm", ["node", "server.mjs", "0"], build_npm(say), say)
+    """Run the server built from npm packages."""
+    return _running(Running("npm", ["node", "server.mjs", "{port}"], build_npm(say), say))
 
 
-def hapi_server(say=say):
-    """Yield the base address of the HAPI FHIR server."""
-    home = build_hapi(say)
+def hapi_server(say=say, release="R4"):
+    """Run a HAPI FHIR server of a release."""
+    home, name = build_hapi(say), f"hapi-{release.lower()}"
+    data = home / f"data-{release.lower()}"
+    shutil.rmtree(data, ignore_errors=True)
+    data.mkdir()
     jars = f"{home / 'classes'}{os.pathsep}{(home / 'classpath.txt').read_text()}"
     quiet = "-Dorg.slf4j.simpleLogger.defaultLogLevel=error"
-    command = ["java", HEAP, "-XX:TieredStopAtLevel=1", quiet, "-cp", jars, "fhircare.testserver.Main", "0"]
-    return _running("hapi", command, home, say)
+    main = ["-cp", jars, "fhircare.testserver.Main", release, "{port}", str(data)]
+    command = ["java", HEAP, "-XX:TieredStopAtLevel=1", quiet, *main]
+    return _running(Running(name, command, home, say, release=release, keeps=True))
+
+
+@contextlib.contextmanager
+def hapi_r5_server(say=say):
+    """Run a HAPI FHIR server of R5 that knows the time zones.
+
+    R5 binds the zone of opening hours to IANA's codes, which HL7 does not publish as a code system: who runs
+    a server that checks codes has to load them, and so do we, from this machine's own list of zones.
+    """
+    zones = {
+        "resourceType": "CodeSystem",
+        "id": "time-zones",
+        "url": "https://www.iana.org/time-zones",
+        "name": "TimeZones",
+        "status": "active",
+        "caseSensitive": True,
+        "content": "complete",
+        "concept": [{"code": zone} for zone in sorted(zoneinfo.available_timezones())],
+    }
+    with hapi_server(say, "R5") as server:
+        told = requests.put(
+            f"{server.base}/CodeSystem/time-zones",
+            json=zones,
+            headers={"Content-Type": "application/fhir+json"},
+            timeout=120,
+        )
+        told.raise_for_status()
+        yield server
 
 
 def build_npm(say=say):
@@ -86,36 +190,24 @@ def build_hapi(say=say):
     return home
 
 
-SERVERS = {"npm": npm_server, "hapi": hapi_server}
+SERVERS = {"npm": npm_server, "hapi-r4": hapi_server, "hapi-r5": hapi_r5_server}
 BUILDS = {"npm": build_npm, "hapi": build_hapi}
 
 
 @contextlib.contextmanager
-def _running(name, command, folder, say):
-    log = (folder / "server.log").open("wb")
-    process = subprocess.Popen(command, cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log)
-    watch = threading.Timer(SECONDS_TO_START, process.kill)
-    watch.start()
+def _running(server):
+    server.start()
     try:
-        with _told(f"{name}: starting", say):
-            line = process.stdout.readline().decode()
-        watch.cancel()
-        if not line.startswith("ready "):
-            last = (folder / "server.log").read_text(errors="replace")[-600:]
-            raise RuntimeError(f"the {name} server did not start: {last}")
-        yield line.split()[1]
-        if process.poll() is not None:
-            raise RuntimeError(f"the {name} server ended by itself; see {folder / 'server.log'}")
+        yield server
+        if not server.running:
+            raise RuntimeError(f"the {server.name} server ended by itself; see {server.log}")
     finally:
-        watch.cancel()
-        process.stdin.close()
-        try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        process.stdout.close()
-        log.close()
+        server.stop()
+
+
+def _free_port():
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        return taken.getsockname()[1]
 
 
 @contextlib.contextmanager
@@ -186,8 +278,8 @@ def _build_all():
 if __name__ == "__main__":
     if len(sys.argv) < 2:
         sys.exit(_build_all())
-    with SERVERS[sys.argv[1]]() as address:
-        sys.stdout.write(f"{address}\n")
+    with SERVERS[sys.argv[1]]() as running:
+        sys.stdout.write(f"{running.base}\n")
         sys.stdout.flush()
         with contextlib.suppress(KeyboardInterrupt):
             threading.Event().wait()

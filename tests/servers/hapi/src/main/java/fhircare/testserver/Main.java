@@ -1,7 +1,9 @@
 package fhircare.testserver;
 
-import ca.uhn.fhir.jpa.api.dao.IFhirSystemDao;
 import ca.uhn.fhir.jpa.api.config.JpaStorageSettings;
+import ca.uhn.fhir.jpa.api.dao.IFhirSystemDao;
+import ca.uhn.fhir.jpa.config.r4.JpaR4Config;
+import ca.uhn.fhir.jpa.config.r5.JpaR5Config;
 import ca.uhn.fhir.jpa.provider.JpaCapabilityStatementProvider;
 import ca.uhn.fhir.jpa.provider.JpaSystemProvider;
 import ca.uhn.fhir.jpa.search.DatabaseBackedPagingProvider;
@@ -12,19 +14,24 @@ import ca.uhn.fhir.rest.server.provider.ResourceProviderFactory;
 import ca.uhn.fhir.rest.server.util.ISearchParamRegistry;
 import ca.uhn.fhir.validation.IInstanceValidatorModule;
 import ca.uhn.fhir.validation.ResultSeverityEnum;
+import java.util.Map;
 import org.eclipse.jetty.ee10.servlet.ServletContextHandler;
 import org.eclipse.jetty.ee10.servlet.ServletHolder;
 import org.eclipse.jetty.server.Server;
 import org.eclipse.jetty.server.ServerConnector;
 import org.springframework.context.annotation.AnnotationConfigApplicationContext;
 
-/** Starts an in-memory HAPI FHIR R4 server on loopback: {@code java -cp ... fhircare.testserver.Main [port]}. */
+/** Starts a HAPI FHIR server on loopback: {@code java -cp ... fhircare.testserver.Main R4|R5 PORT FOLDER}. */
 public final class Main {
+    private static final Map<String, Class<?>> RELEASES = Map.of("R4", JpaR4Config.class, "R5", JpaR5Config.class);
+
     private Main() {}
 
     public static void main(String[] arguments) throws Exception {
-        int port = arguments.length > 0 ? Integer.parseInt(arguments[0]) : 0;
-        AnnotationConfigApplicationContext beans = new AnnotationConfigApplicationContext(Storage.class);
+        Class<?> release = RELEASES.get(arguments[0]);
+        int port = Integer.parseInt(arguments[1]);
+        System.setProperty(Storage.FOLDER, arguments[2]);
+        AnnotationConfigApplicationContext beans = new AnnotationConfigApplicationContext(release, Storage.class);
 
         Server jetty = new Server();
         ServerConnector connector = new ServerConnector(jetty);

@@ -10,7 +10,6 @@ import ca.uhn.fhir.jpa.batch2.JpaBatch2Config;
 import ca.uhn.fhir.jpa.binstore.DatabaseBinaryContentStorageSvcImpl;
 import ca.uhn.fhir.jpa.binary.api.IBinaryStorageSvc;
 import ca.uhn.fhir.jpa.config.HibernatePropertiesProvider;
-import ca.uhn.fhir.jpa.config.r4.JpaR4Config;
 import ca.uhn.fhir.jpa.config.util.HapiEntityManagerFactoryUtil;
 import ca.uhn.fhir.jpa.config.util.ResourceCountCacheUtil;
 import ca.uhn.fhir.jpa.dao.FulltextSearchSvcImpl;
@@ -41,16 +40,22 @@ import org.springframework.orm.jpa.JpaTransactionManager;
 import org.springframework.orm.jpa.LocalContainerEntityManagerFactoryBean;
 import org.hibernate.dialect.Dialect;
 
-/** Where the server keeps its resources: an H2 database in memory, integrity enforced, nothing scheduled. */
+/**
+ * Where the server keeps its resources: an H2 database in a folder, integrity enforced, nothing scheduled. What was
+ * committed is on disk, so that it is there after a kill. The same for each release; {@link Main} adds HAPI's own
+ * configuration of the one asked for.
+ */
 @Configuration
 @Import({
-    JpaR4Config.class,
     JpaBatch2Config.class,
     Batch2JobsConfig.class,
     SubscriptionChannelConfig.class,
     ThreadPoolFactoryConfig.class
 })
 public class Storage {
+
+    /** The system property that names the folder. */
+    static final String FOLDER = "fhircare.testserver.folder";
 
     @Bean
     public JpaStorageSettings jpaStorageSettings() {
@@ -60,6 +65,8 @@ public class Storage {
         settings.setAutoCreatePlaceholderReferenceTargets(false);
         settings.setAllowExternalReferences(false);
         settings.setSchedulingDisabled(true);
+        // A code system that is loaded can be used at once: nothing is scheduled that would index it later.
+        settings.setDeferIndexingForCodesystemsOfSize(0);
         return settings;
     }
 
@@ -75,7 +82,8 @@ public class Storage {
 
     @Bean(destroyMethod = "dispose")
     public DataSource dataSource() {
-        return JdbcConnectionPool.create("jdbc:h2:mem:fhir;DB_CLOSE_DELAY=-1;MODE=LEGACY;NON_KEYWORDS=VALUE", "sa", "");
+        String address = "jdbc:h2:file:" + System.getProperty(FOLDER) + "/fhir;WRITE_DELAY=0;DB_CLOSE_DELAY=-1";
+        return JdbcConnectionPool.create(address + ";MODE=LEGACY;NON_KEYWORDS=VALUE", "sa", "");
     }
 
     @Bean
@@ -89,7 +97,7 @@ public class Storage {
                 HapiEntityManagerFactoryUtil.newEntityManagerFactory(beans, context, settings);
         Properties properties = new Properties();
         properties.put("hibernate.dialect", HapiFhirH2Dialect.class.getName());
-        properties.put("hibernate.hbm2ddl.auto", "create");
+        properties.put("hibernate.hbm2ddl.auto", "update");
         properties.put("hibernate.jdbc.batch_size", "20");
         properties.put("hibernate.search.enabled", "false");
         factory.setPersistenceUnitName("test");
