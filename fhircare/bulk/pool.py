@@ -27,6 +27,9 @@ R = TypeVar("R")
 AHEAD = 3
 """Chunks under way for each worker: one at work, the others waiting so that it never does."""
 
+_RUBBISH = (50_000, 10, 10)
+"""How many objects more make Python look for rubbish in rings: the objects of one plan, about."""
+
 
 class Crashed:
     """Stands for the result of an item whose process died."""
@@ -134,9 +137,12 @@ def _context(preload: Sequence[str]) -> multiprocessing.context.BaseContext:
 def _begin() -> None:
     """Begin a worker: the parent alone answers Ctrl-C, and nobody outlives it.
 
-    What is loaded by now is never looked through for rubbish again: that took a tenth of the time.
+    What is loaded by now is never looked through for rubbish again, and rubbish in rings, of which an item
+    leaves little, is looked for once an item or so instead of every 700 new objects: both took a tenth of the
+    time.
     """
     gc.freeze()
+    gc.set_threshold(*_RUBBISH)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
