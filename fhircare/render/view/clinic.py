@@ -68,7 +68,7 @@ def clinic_view(reading: Readable, words: Words, asked: Asked) -> ClinicView:
     tell = Teller(reading, words)
     contacts = contacts_view(reading, words)
     cautions = cautions_view(words, contacts)
-    page = page_view(reading, words, asked, words.say("clinic.title"))
+    page = page_view(reading, words, asked, words.say("clinic.title"), draft="caution.draft.clinician")
     levels = levels_view(reading, words, contacts, plan_values(reading, words, contacts))
     grave = tuple(level for level in levels if level.level in {"stop", "emergency"})
     worded = {sign.code: sign.text for level in levels for sign in level.signs}

@@ -102,8 +102,10 @@ class PageView:
         return tuple(notice for notice in notices if notice is not None)
 
 
-def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) -> PageView:
-    """Build the frame that all readers' pages share."""
+def page_view(
+    reading: Readable, words: Words, asked: Asked, title: Sentence, *, draft: str = "caution.draft"
+) -> PageView:
+    """Build the frame that all readers' pages share; ``draft`` is the key of what a draft says of itself."""
     plan, source = reading.plan, reading.source
     country = (
         plan.clinic.address.country if plan.clinic is not None and plan.clinic.address is not None else ""
@@ -132,7 +134,7 @@ def page_view(reading: Readable, words: Words, asked: Asked, title: Sentence) ->
         ),
         synthetic=words.say("caution.synthetic") if plan.synthetic else None,
         stop=_stop(plan, words, source),
-        status=_status(plan, words, source),
+        status=_status(plan, words, source, draft),
         translation=_translation(words, asked),
         running=_running(plan, words),
         foot=words.say("page.foot", number=number, revision=revision),
@@ -156,10 +158,10 @@ def _stop(plan: Plan, words: Words, source: Callable[[str], str]) -> Sentence | 
     )
 
 
-def _status(plan: Plan, words: Words, source: Callable[[str], str]) -> Sentence | None:
+def _status(plan: Plan, words: Words, source: Callable[[str], str], draft: str) -> Sentence | None:
     """A plan that no clinician has approved says so, and so does one that is no longer in use."""
     if plan.status == "draft" or plan.intent == "proposal":
-        return words.say("caution.draft")
+        return words.say(draft)
     if plan.status == "active" or plan.stopped_since is not None:
         return None
     status = Value(str(words.say(f"status.{plan.status}")), source("status"), "number", plan.status)

@@ -88,7 +88,7 @@ def physician_view(reading: Readable, words: Words, asked: Asked) -> PhysicianVi
     tell = Teller(reading, words)
     contacts = contacts_view(reading, words)
     cautions = cautions_view(words, contacts)
-    page = page_view(reading, words, asked, words.say("physician.title"))
+    page = page_view(reading, words, asked, words.say("physician.title"), draft="caution.draft.clinician")
     to, place = _addressee(tell)
     return PhysicianView(
         page=page,

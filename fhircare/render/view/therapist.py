@@ -81,7 +81,7 @@ def therapist_view(reading: Readable, words: Words, asked: Asked) -> TherapistVi
         if level.level in {"stop", "emergency"}
     )
     cautions = cautions_view(words, contacts)
-    page = page_view(reading, words, asked, words.say("therapist.title"))
+    page = page_view(reading, words, asked, words.say("therapist.title"), draft="caution.draft.clinician")
     return TherapistView(
         page=page,
         contacts=contacts,
