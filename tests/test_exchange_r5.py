@@ -12,6 +12,7 @@ from fhir.resources import get_fhir_model_class
 
 from fhircare.bundle import load, read, to_bundle
 from fhircare.bundle.document import as_document
+from fhircare.cli import main
 from fhircare.exchange import (
     Options,
     ShortMemory,
@@ -187,6 +188,66 @@ def test_an_order_from_an_r5_server(world, course):
     stored = world.stub.held[f"Task/{task['id']}"]
     assert stored["output"][0]["valueReference"]["reference"] == plan
     r5_models_take([stored])
+
+
+def orders_in(kind, order):
+    """An order as a physician's system writes it, with its patient and what it is for."""
+    absence = {"system": "http://hl7.org/fhir/sid/icd-10-cm", "code": "Z89.612", "display": "Left leg"}
+    told = {
+        "resourceType": kind,
+        "id": "o1",
+        "identifier": [{"system": "https://hospital.example/orders", "value": "O-7"}],
+        "status": "active",
+        "intent": "order",
+        "subject": {"reference": "Patient/p1"},
+        "authoredOn": "2026-10-02",
+        "note": [{"text": "Before December"}],
+        **order,
+    }
+    patient = {"resourceType": "Patient", "id": "p1", "birthDate": "1968-03-09", "name": [{"family": "Lind"}]}
+    condition = {
+        "resourceType": "Condition",
+        "id": "c1",
+        "subject": {"reference": "Patient/p1"},
+        "clinicalStatus": {"coding": [{"code": "active"}]},
+        "code": {"coding": [absence]},
+    }
+    return [patient, condition, told]
+
+
+THING, REASON = {"text": "Above-knee prosthesis"}, {"reference": "Condition/c1"}
+
+
+@pytest.mark.parametrize("lines", [True, False])
+@pytest.mark.parametrize("kind", ["ServiceRequest", "DeviceRequest"])
+def test_an_order_in_a_file_of_r5(tmp_path, kind, lines):
+    """What, why, when and which side are the same whether the physician's system writes R4 or R5: in R5 code
+    and reason are CodeableReferences.
+    """
+    code = "code" if kind == "ServiceRequest" else "codeCodeableConcept"
+    written = {
+        "R4": {code: THING, "reasonReference": [REASON]},
+        "R5": {"code": {"concept": THING}, "reason": [{"reference": REASON}]},
+    }
+    begun = {}
+    for release, order in written.items():
+        found = orders_in(kind, order)
+        entries = [
+            {"fullUrl": f"https://hospital.example/{one['resourceType']}/{one['id']}", "resource": one}
+            for one in found
+        ]
+        bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+        text = "\n".join(map(json.dumps, found)) if lines else json.dumps(bundle)
+        file, out = tmp_path / f"{release}.json", tmp_path / f"{release}.out"
+        file.write_text(text, encoding="utf-8")
+        assert main(["order", str(file), "--format", "json", "-o", str(out)]) == 0
+        begun[release] = json.loads(out.read_text(encoding="utf-8"))
+        begun[release]["record"].pop("written_at")
+
+    assert begun["R5"] == begun["R4"]
+    assert begun["R5"]["record"]["order"]["text"] == "Above-knee prosthesis"
+    assert begun["R5"]["record"]["order"]["diagnosis"]["code"] == "Z89.612"
+    assert begun["R5"]["record"]["limb"] == {"side": "left"}
 
 
 def test_a_reason_in_r5(world):
