@@ -84,3 +84,13 @@ def test_golden_pages(name: str, golden: Golden) -> None:
     """Pages a person has read and found right."""
     golden.same(f"foreign/{name}.patient.txt", str(render(_reading(name), "txt")))
     golden.same(f"foreign/{name}.clinic.txt", str(render(_reading(name), "txt", "clinic")))
+
+
+def test_what_is_not_shown_is_named_in_the_readers_language() -> None:
+    """Elements and kinds of resources that are known by name are said in Spanish; other names are marked."""
+    page = str(render(_reading("inline-details"), "html", language="es"))
+    unread = page.partition("Lo que esta página no pudo leer")[2]
+
+    assert "No se muestra: " in unread
+    for english in ("extension", "activity", "nothing of it"):
+        assert english not in unread

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from fhircare.render.said import Said, Value
+from fhircare.render.view.record import joined
 from fhircare.render.view.retell import element_words
 
 if TYPE_CHECKING:
@@ -66,11 +67,11 @@ def _lines(unread: list[Unread], bundle: Mapping[str, Any], words: Words) -> Ite
     for one in unread:
         place, kind, rest = _resource(one.path, bundle)
         if rest:
-            partly.setdefault(place, (kind, []))[1].append(_element(rest))
+            partly.setdefault(place, (kind, []))[1].append(_named(rest))
         else:
             whole[kind] += 1
-    for kind, elements in partly.values():
-        named = Value("; ".join(dict.fromkeys(elements)), kind="text", lang=_other(words))
+    for kind, paths in partly.values():
+        named = joined([_elements(steps.split("."), words) for steps in dict.fromkeys(paths)], "; ")
         yield words.say("guest.unread.partly", kind=_kind(kind, words), elements=named)
     for kind, count in whole.items():
         key = "guest.unread.whole" if count == 1 else "guest.unread.wholes"
@@ -93,19 +94,24 @@ def _resource(path: str, bundle: Mapping[str, Any]) -> tuple[str, str, str]:
     return place, kind, rest
 
 
-def _element(path: str) -> str:
-    """The elements on a path as words; which one of several is left out."""
+def _named(path: str) -> str:
+    """The elements on a path; which one of several is left out, and what is within an extension."""
     steps = [re.sub(r"\[\d+\]", "", step) for step in path.split(".")]
     if "extension" in steps:
         steps = steps[: steps.index("extension") + 1]
-    return ", ".join(element_words(step) for step in steps if step)
+    return ".".join(step for step in steps if step)
+
+
+def _elements(steps: list[str], words: Words) -> Said:
+    """The elements on a path in the page's language; a name that no catalog has stays FHIR's own."""
+    return joined([_element(step.lstrip("_"), words) for step in steps], ", ")
+
+
+def _element(name: str, words: Words) -> Said:
+    key = f"guest.element.{name}"
+    return words.say(key) if words.has(key) else words.text(element_words(name), lang="en")
 
 
 def _kind(kind: str, words: Words) -> Said:
     key = f"guest.kind.{kind}"
     return words.say(key) if words.has(key) else words.text(element_words(kind), lang="en")
-
-
-def _other(words: Words) -> str:
-    """The language of elements' names, where it is not the page's."""
-    return "" if words.language.tag.split("-")[0] == "en" else "en"
