@@ -154,19 +154,23 @@ class Builder:
         found = self.definitions.type(code)
         return found is not None and found.kind == "resource"
 
-    def _targets(self, draft: Draft) -> tuple[tuple[str, str], ...]:
-        """Return what a reference may aim at, when that is less than the base type allows."""
-        told = [
-            url
-            for kind in draft.types()
-            if kind.get("code") != "canonical"
-            for url in kind.get("targetProfile", ())
-        ]
-        found = tuple(dict.fromkeys(self.target(url) for url in told))
-        base = {name for ref in draft.element.types for name in ref.targets or ()} if draft.element else set()
-        if all(not url for _, url in found) and {kind for kind, _ in found} >= (base or {"Resource"}):
-            return ()
-        return found
+    def _targets(self, draft: Draft) -> tuple[tuple[str, str, str], ...]:
+        """Return what a reference or a canonical may aim at, where the base type allows more."""
+        found: list[tuple[str, str, str]] = []
+        base = draft.element.types if draft.element else ()
+        for by in ("Reference", "canonical"):
+            named = by == "canonical"
+            told = [
+                url
+                for kind in draft.types()
+                if (kind.get("code") == "canonical") is named
+                for url in kind.get("targetProfile", ())
+            ]
+            aimed = dict.fromkeys((*self.target(url), by) for url in told)
+            usual = {name for ref in base if (ref.code == "canonical") is named for name in ref.targets or ()}
+            if any(url for _, url, _ in aimed) or not {kind for kind, _, _ in aimed} >= (usual or {"Resource"}):
+                found += aimed
+        return tuple(found)
 
     def target(self, canonical: str) -> tuple[str, str]:
         """Return the type a canonical is about ("" when unknown), and it again unless it is a type itself."""

@@ -75,6 +75,7 @@ class Library:
         self._sets: dict[tuple[str, str], ValueSet | None] = {}
         self._codes: Any = None
         self._asking: dict[tuple[int, str], str | None] = {}
+        self._named: dict[str, Json | None] = {}
         self._untold: set[tuple[str, str]] = set()
         self._plain: dict[tuple[int, str], Ask] = {}
         self.aimed: set[tuple[int, str]] = set()
@@ -203,6 +204,27 @@ class Library:
         self._asking[key] = told or None
         return self._asking[key]
 
+    def named(self, canonical: str, env: Env) -> Json | None:
+        """Return the resource that a canonical names: contained, in the file, or a definition of a package.
+
+        None when none is held, or when the file holds several and the canonical does not say which.
+        https://hl7.org/fhir/R4/references.html#canonical.
+        """
+        if canonical.startswith("#"):
+            return env.resolve(canonical)
+        if canonical not in self._named:
+            url, version = split(canonical)
+            here = [
+                scope.resource
+                for scope in (env.walk.gathered.resources if env.walk is not None else ())
+                if scope.resource.get("url") == url
+                and (not version or scope.resource.get("version") in {version, None})
+            ]
+            found = None if here else self.find(canonical)
+            definition = found.definition() if found else None
+            self._named[canonical] = here[0] if len(here) == 1 else definition
+        return self._named[canonical]
+
     def untold(self, value_set: str, path: Path, v: Visit) -> None:
         """Say once for a value set that whether codes are in it cannot be told here."""
         key = (value_set, v.profile.url)
@@ -227,6 +249,7 @@ class Library:
     def forget(self) -> None:
         """Forget what was found about one file: resources are told apart by where they lie in memory."""
         self._asking.clear()
+        self._named.clear()
         self._untold.clear()
         self.aimed.clear()
 

@@ -1,7 +1,10 @@
-"""References held against the profiles their targets must keep.
+"""References and canonicals held against the profiles that what they lead to must keep.
 
-https://hl7.org/fhir/R4/references.html and ElementDefinition.type.targetProfile. A target in the same file
-is held against the profiles; of one outside, only its type can be known.
+https://hl7.org/fhir/R4/references.html, and ElementDefinition.type.targetProfile: "If any profiles are
+specified, then the content must conform to at least one of them." What a Reference leads to is looked for in
+the file, what a canonical names also among the definitions of packages. Of the target of a Reference outside
+the file only its type can be known, from its address; of a canonical's nothing: it is a name, and whether
+anybody holds what it names is no question of the profile, so nothing is said.
 """
 
 from __future__ import annotations
@@ -18,8 +21,9 @@ if TYPE_CHECKING:
     from fhircare.check.profiles.visit import Item, Visit
     from fhircare.check.walk import Env
 
-# Its resource type ("" when the profile is not known here), and the profile ("" for the type alone).
-Target = tuple[str, str]
+# A resource type ("" when the profile is not known here), the profile ("" for the type alone), and the type
+# whose values may lead there: Reference (or CodeableReference) or canonical.
+Target = tuple[str, str, str]
 
 
 def aimed(targets: tuple[Target, ...], item: Item, v: Visit) -> None:
@@ -33,17 +37,16 @@ def problem(
     targets: tuple[Target, ...], value: Any, kind: str, library: Library, env: Env
 ) -> tuple[str, str] | None:
     """Return what is wrong with where a reference leads, and how to mend it; None when that is nothing."""
-    if kind == "CodeableReference" and isinstance(value, dict):
-        value = value.get("reference")
-    if not isinstance(value, dict) or "" in {one for one, _ in targets}:
+    mine = [(one, url) for one, url, by in targets if (by == "canonical") is (kind == "canonical")]
+    if not mine or "" in {one for one, _ in mine}:
         return None
-    found = resolve([value], env)
-    target = found[0].get("resourceType") if found else value.get("type")
+    found, stated = _found(value, kind, library, env)
+    target = found[0].get("resourceType") if found else stated
     if not isinstance(target, str):
         return None
-    allowed = [url for one, url in targets if one in {target, "Resource"}]
+    allowed = [url for one, url in mine if one in {target, "Resource"}]
     if not allowed:
-        mend = f"Refer to {listed(sorted({one for one, _ in targets}), 6)}"
+        mend = f"Refer to {listed(sorted({one for one, _ in mine}), 6)}"
         return "{profile} allows no such target here", mend
     if "" in allowed or not found or not _whole(found[0]):
         return None
@@ -75,6 +78,16 @@ def silent(targets: tuple[Target, ...], kind: str, library: Library) -> Callable
         return True
 
     return ask
+
+
+def _found(value: Any, kind: str, library: Library, env: Env) -> tuple[list[dict[str, Any]], Any]:
+    """Return the resource that a Reference or canonical leads to, if it is here, and the type it states."""
+    if kind == "canonical":
+        here = library.named(value, env) if isinstance(value, str) else None
+        return ([] if here is None else [here]), None
+    if kind == "CodeableReference" and isinstance(value, dict):
+        value = value.get("reference")
+    return (resolve([value], env), value.get("type")) if isinstance(value, dict) else ([], None)
 
 
 def _whole(target: dict[str, Any]) -> bool:

@@ -102,8 +102,9 @@ class Node:
         most: How often it may be there, None for as often as the base allows.
         types: The types it may have, None for those of the base.
         profiles: For a type's name: the profiles of which its value must keep one.
-        targets: Of which the target of a reference must keep one: its type ("" unknown) and the profile's
-            canonical ("" for the type alone); None for what the base allows.
+        targets: Of which the target of a reference must keep one: its type ("" unknown), the profile's
+            canonical ("" for the type alone), and ``Reference`` or ``canonical`` for what leads there; None
+            for what the base allows.
         fixed: The value it must have, None when there is none.
         pattern: What its value must hold, likewise.
         low: The least value, likewise.
@@ -149,7 +150,7 @@ class Node:
         most: int | None = None,
         types: frozenset[str] | None = None,
         profiles: dict[str, tuple[str, ...]] | None = None,
-        targets: tuple[tuple[str, str], ...] | None = None,
+        targets: tuple[tuple[str, str, str], ...] | None = None,
         fixed: Any = None,
         pattern: Any = None,
         low: Any = None,
