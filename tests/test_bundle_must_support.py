@@ -54,8 +54,8 @@ UNFILLED = {
     ("simple-observation", "Observation.performer"): _WHO,
     ("condition-problems-health-concerns", "Condition.abatement[x]"): "what is over is no plan's condition",
     ("condition-problems-health-concerns", "Condition.meta.lastUpdated"): "a server writes it",
-    ("condition-problems-health-concerns", "Condition.extension:assertedDate"): "the record does not say when "
-    "somebody first asserted it; since when there is one is the onset",
+    ("condition-problems-health-concerns", "Condition.extension:assertedDate"): "the record does not say "
+    "when somebody first asserted it; since when there is one is the onset",
     ("provenance", "Provenance.agent:ProvenanceTransmitter"): _SENT,
     ("provenance", "Provenance.agent:ProvenanceTransmitter.type"): _SENT,
     ("provenance", "Provenance.agent:ProvenanceTransmitter.who"): _SENT,

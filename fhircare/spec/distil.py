@@ -44,7 +44,11 @@ VALUES = ("fixed", "pattern", "minValue", "maxValue")
 CORE = "http://hl7.org/fhir/StructureDefinition/"
 _SLICING = ("discriminator", "ordered", "rules")
 _TYPE = ("code", "profile", "targetProfile")
-_BINDING_EXTENSIONS = (CORE + "elementdefinition-maxValueSet",)
+_BINDING_EXTENSIONS = (
+    CORE + "elementdefinition-maxValueSet",
+    "http://hl7.org/fhir/tools/StructureDefinition/additional-binding",
+)
+_TEXTS = frozenset({"documentation", "shortDoco"})
 
 
 class Core:
@@ -98,7 +102,11 @@ def _element(element: Json, core: set[str]) -> Json:
     binding = element.get("binding")
     if binding and binding["strength"] != "example":
         kept["binding"] = {key: binding[key] for key in ("strength", "valueSet") if key in binding}
-        told = [e for e in binding.get("extension", ()) if e.get("url") in _BINDING_EXTENSIONS]
+        told = [
+            {k: [p for p in v if p.get("url") not in _TEXTS] if k == "extension" else v for k, v in e.items()}
+            for e in binding.get("extension", ())
+            if e.get("url") in _BINDING_EXTENSIONS
+        ]
         if told:
             kept["binding"]["extension"] = told
     rules = [
@@ -122,7 +130,8 @@ def value_sets(lines: dict[str, Json]) -> list[str]:
         for element in line["snapshot"]["element"]:
             binding = element.get("binding", {})
             told = [binding.get("valueSet", "")]
-            told += [one.get("valueCanonical", "") for one in binding.get("extension", ())]
+            for one in binding.get("extension", ()):
+                told += [part.get("valueCanonical", "") for part in (one, *one.get("extension", ()))]
             found.update(one.split("|", maxsplit=1)[0] for one in told if one)
     return sorted(found)
 

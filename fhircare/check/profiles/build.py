@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from fhircare.check.primitives import SOUND
 from fhircare.check.profiles.discriminators import tests_of
-from fhircare.check.profiles.draft import CORE, FHIRPATH_TYPE, Draft, Reader, Unbuildable
-from fhircare.check.profiles.tree import Node, Profile, Rule, Slice, Slicing
+from fhircare.check.profiles.draft import ADDITIONAL, CORE, FHIRPATH_TYPE, Draft, Reader, Unbuildable
+from fhircare.check.profiles.tree import Also, Node, Profile, Rule, Slice, Slicing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from fhircare.spec import Definitions
 
@@ -18,6 +18,13 @@ Json = dict[str, Any]
 
 MAX_VALUE_SET = CORE + "elementdefinition-maxValueSet"
 TOLD = frozenset({"required", "extensible", "preferred"})
+# https://hl7.org/fhir/R5/valueset-additional-binding-purpose.html: what a purpose asks of a resource. Others
+# ask nothing of it: minimum (as the extension minValueSet) speaks of what systems support, candidate, ui,
+# starter and component of how they are made.
+PURPOSES = {
+    "maximum": "required", "required": "required", "extensible": "extensible", "preferred": "preferred",
+    "current": "current", "best-practice": "preferred",
+}  # fmt: skip
 _URL = {"type": "value", "path": "url"}
 _TYPE = {"type": "type", "path": "$this"}
 
@@ -100,6 +107,9 @@ class Builder:
         binding = self._binding(draft)
         if binding:
             asked["binding"] = binding
+        also = tuple(_additional(draft.told.get("binding") or {}))
+        if also:
+            asked["also"] = also
         rules = self._rules(draft)
         if rules:
             asked["rules"] = rules
@@ -267,10 +277,41 @@ class Builder:
 
 def _asks(node: Node) -> bool:
     """Tell whether a slice asks anything, so that it is worth telling who is in it."""
+def _additional(binding: Json) -> Iterator[Also]:
+    """Yield the additional bindings that ask something of a resource, in R5's way or in R4's."""
+    told = [one for one in binding.get("additional", ()) if isinstance(one, dict)]
+    for extension in binding.get("extension", ()):
+        if extension.get("url") == ADDITIONAL:
+            parts: Json = {}
+            for part in extension.get("extension", ()):
+                value = next((part[key] for key in part if key.startswith("value")), None)
+                if part.get("url") == "usage":
+                    parts.setdefault("usage", []).append(value)
+                else:
+                    parts[str(part.get("url"))] = value
+            told.append(parts)
+    for one in told:
+        purpose = PURPOSES.get(str(one.get("purpose")))
+        if purpose and isinstance(one.get("valueSet"), str):
+            usage = one.get("usage") or ()
+            where = ", ".join(_context(context) for context in usage if isinstance(context, dict))
+            yield purpose, one["valueSet"], one.get("any") is True, where
+
+
+def _context(usage: Json) -> str:
+    """Return a UsageContext in words."""
+    code = usage.get("code") or {}
+    value = next((usage[key] for key in usage if key.startswith("value")), None)
+    codings = value.get("coding") if isinstance(value, dict) else None
+    first = codings[0] if isinstance(codings, list) and codings and isinstance(codings[0], dict) else {}
+    said = (value.get("text") if isinstance(value, dict) else "") or first.get("display") or first.get("code")
+    return f"{code.get('code', 'context')} is {said or 'as the profile says'}"
+
+
     return bool(
         node.least or node.most is not None or node.rules or node.children or node.binding or node.profiles
-        or node.targets or node.slicing or node.low is not None or node.high is not None or node.longest
-        or node.types
+        or node.also or node.targets or node.slicing or node.low is not None or node.high is not None
+        or node.longest or node.types
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from fhircare.check.path import Path
     from fhircare.check.profiles.library import Library
+    from fhircare.check.profiles.tree import Also
     from fhircare.check.profiles.visit import Item, Visit
     from fhircare.check.report import Severity
     from fhircare.check.walk import Env
@@ -27,6 +28,7 @@ CODED = frozenset(
 )
 SEVERITY: dict[str, Severity] = {
     "required": "error", "extensible": "warning", "preferred": "information", "max": "error",
+    "current": "information",
 }  # fmt: skip
 UNSURE, UNTOLD = "unsure", "untold"
 """What is found where a code cannot be judged: that goes without saying, or is to be said."""
@@ -69,6 +71,39 @@ def bound(binding: Binding, item: Item, v: Visit) -> None:
         v.unsure = True
         if found == UNTOLD:
             v.library.untold(binding[1], item.path, v)
+
+
+def also_bound(also: Also, found: list[Item], v: Visit) -> None:
+    """Hold items against an additional binding, which one of them must keep.
+
+    https://hl7.org/fhir/R5/valueset-additional-binding-purpose.html. *Required* (and *maximum*) is an error,
+    *extensible* a warning, *preferred* worth knowing. So is *current*: new records are to use the set, old
+    ones need not, and a resource does not tell which it is. Nor does it tell whether it is in a context of
+    use, so a binding for some contexts only is never more than worth knowing.
+
+    As with *extensible*, nothing is said of another's code under *current*: where none of the set fits, new
+    records have no other, and US Core 9.0.0 says *extensible* where 8.0.0 said *current*, "to match intent"
+    (its change notes, FHIR-55688).
+    """
+    purpose, url, _, where = also
+    told = [outcome((purpose, url, ""), item.value, item.kind, v.library) for item in found]
+    if any(value_set is None and not problem for value_set, problem in told):
+        return
+    value_set = told[0][0]
+    if any(one is None for one, _ in told) or value_set is None:
+        v.unsure = True
+        if not where and any(one == UNTOLD for _, one in told):
+            v.library.untold(url, found[0].path, v)
+        return
+    path, code = _place(found[0])
+    of = "one code" if len(found) > 1 else "a code"
+    message = f"{{profile}} asks for {of} of {value_set.name}"
+    if purpose == "current":
+        message = f"{{profile}} asks new records for {of} of {value_set.name}"
+    if where:
+        message += f", where {where}"
+    severity = "information" if where else SEVERITY[purpose]
+    v.say(path, severity, "code-invalid", f"profile.binding.{purpose}", message, mend_for(value_set, code))
 
 
 def outcome(binding: Binding, value: Any, kind: str, library: Library) -> tuple[ValueSet | None, str]:

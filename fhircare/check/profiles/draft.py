@@ -20,6 +20,8 @@ Json = dict[str, Any]
 
 FHIRPATH_TYPE = "http://hl7.org/fhirpath/"
 CORE = "http://hl7.org/fhir/StructureDefinition/"
+ADDITIONAL = "http://hl7.org/fhir/tools/StructureDefinition/additional-binding"
+"""R4's way to say R5's ElementDefinition.binding.additional."""
 
 
 class Unbuildable(Exception):  # noqa: N818 - what it says is told as a finding
@@ -180,7 +182,7 @@ class Reader:
             if key in element:
                 told[key] = element[key]
         if "binding" in element:
-            told["binding"] = told.get("binding", {}) | element["binding"]
+            told["binding"] = _bound(told.get("binding", {}), element["binding"])
         for key, value in element.items():
             for start, into in (
                 ("fixed", "fixed"),
@@ -199,6 +201,21 @@ class Reader:
             draft.slicing = {**(draft.slicing or {}), **element["slicing"]}
         for rule in element.get("constraint", ()):
             draft.rules[rule["key"]] = rule
+
+
+def _bound(before: Json, binding: Json) -> Json:
+    """Return a binding laid over the one before it; additional bindings come on top of those before."""
+    told = before | binding
+    held = [one for one in before.get("extension") or () if one.get("url") == ADDITIONAL]
+    olds: tuple[tuple[str, list[Json]], ...] = (
+        ("extension", held),
+        ("additional", list(before.get("additional") or ())),
+    )
+    for key, old in olds:
+        if old and key in binding:
+            new: list[Json] = binding[key]
+            told[key] = [*new, *(one for one in old if one not in new)]
+    return told
 
 
 def _plain(code: str) -> str:

@@ -89,6 +89,10 @@ class _Maker:
         asks = [*_of_content(node, kind)]
         if node.binding is not None and kind in codes.CODED:
             asks.append(codes.silent(node.binding, kind, self.profile.url, self.library))
+        for purpose, url, one_is_enough, _ in node.also:
+            if one_is_enough:
+                return _nothing
+            asks.append(codes.silent((purpose, url, ""), kind, self.profile.url, self.library))
         if node.targets is not None:
             asks.append(targets.silent(node.targets, kind, self.library))
         if kind in node.profiles:
@@ -147,7 +151,7 @@ class _Maker:
 
     def _member(self, node: Node, kind: str) -> Member:
         """Return what is asked of an element where it is written with one of its names."""
-        if kind == "Resource":
+        if kind == "Resource" or any(one_is_enough for _, _, one_is_enough, _ in node.also):
             return self.visited(node)  # which type it is each resource says for itself
         ask = self.value(node, kind) or _anything
         if node.slicing is None and node.most is None and node.least < 2:

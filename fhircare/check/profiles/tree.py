@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     Ask = Callable[[Any, Any, Any], bool]
 
+# An additional binding: purpose, value set, whether one of the items is enough, and the contexts it is for.
+Also = tuple[str, str, bool, str]
 # A step of a discriminator: an element's name, or what is called on it.
 Step = str | tuple[str, str]
 
@@ -111,6 +113,7 @@ class Node:
         high: The greatest value, likewise.
         longest: The greatest length of a text, 0 when there is none.
         binding: Strength, value set and outermost value set ("" for none), or None.
+        also: Additional bindings that say something of a resource.
         rules: Invariants.
         children: What is asked of the elements in it.
         slicing: How the items are sliced, or None.
@@ -120,6 +123,7 @@ class Node:
     """
 
     __slots__ = (
+        "also",
         "bare",
         "binding",
         "by_key",
@@ -157,6 +161,7 @@ class Node:
         high: Any = None,
         longest: int = 0,
         binding: tuple[str, str, str] | None = None,
+        also: tuple[Also, ...] = (),
         rules: tuple[Rule, ...] = (),
         children: tuple[Node, ...] = (),
         slicing: Slicing | None = None,
@@ -165,8 +170,9 @@ class Node:
         self.types, self.profiles, self.targets = types, profiles or {}, targets
         self.fixed, self.pattern, self.low, self.high, self.longest = fixed, pattern, low, high, longest
         self.binding, self.rules, self.children, self.slicing = binding, rules, children, slicing
+        self.also = also
         values = (types, fixed, pattern, low, high, binding, targets)
-        self.bare = all(one is None for one in values) and not (longest or profiles or rules)
+        self.bare = all(one is None for one in values) and not (longest or profiles or rules or also)
         self.needed = least > 0 or slicing is not None
         self.by_key = {key: index for index, (key, _, _) in enumerate(keys)}
         self.by_key |= {f"_{key}": index for index, (key, _, primitive) in enumerate(keys) if primitive}

@@ -106,6 +106,9 @@ class Visit:
             self._within(node, item)
         if node.binding is not None:
             codes.bound(node.binding, item, self)
+        for also in node.also:
+            if not also[2]:
+                codes.also_bound(also, [item], self)
         if node.targets is not None:
             targets.aimed(node.targets, item, self)
         urls = node.profiles.get(kind)
@@ -143,6 +146,9 @@ class Visit:
             self.say(place, "error", "structure", "profile.max", message, mend)
         for item in found:
             self.look(node, item)
+        for also in node.also:
+            if also[2] and found:
+                codes.also_bound(also, found, self)
         if node.slicing is not None:
             slicing.divide(node, node.slicing, found, p, self)
 

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 # In the order of Node's arguments; what has its usual value is not written.
 _USUAL: dict[str, Any] = {
     "least": 0, "most": None, "types": None, "profiles": {}, "targets": None, "fixed": None, "pattern": None,
-    "low": None, "high": None, "longest": 0, "binding": None, "rules": (), "children": (), "slicing": None,
+    "low": None, "high": None, "longest": 0, "binding": None, "also": (), "rules": (), "children": (),
+    "slicing": None,
 }  # fmt: skip
 # Rules of published profiles whose text cannot be decided as written, and what is asked instead.
 MENDED = {
