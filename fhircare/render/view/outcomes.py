@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fhircare.plan.measures import Measure, measures
+from fhircare.render.view.goals import told_targets
 from fhircare.render.view.record import Section, Table, Teller, joined
 
 if TYPE_CHECKING:
@@ -42,11 +43,24 @@ def _goal(tell: Teller, goal: Goal, place: str) -> list[tuple[Said, ...]]:
         state.append(tell.code("reader.achieved", goal.achievement, f"{place}.achievement"))
     if goal.start is not None:
         state.append(words.say("reader.since", day=tell.date(goal.start, f"{place}.start")))
-    text = words.say("reader.goal-by", goal=tell.text(goal.text, f"{place}.text"), by=by)
-    if not goal.targets:
-        absent = tell.absent
+    text: Said = tell.text(goal.text, f"{place}.text")
+    if tell.source(f"{place}.set_by"):  # a goal taken over may not say whose it is
+        text = words.say("reader.goal-by", goal=text, by=by)
+    absent = tell.absent
+    rows: list[tuple[Said, ...]] = [
+        (
+            text,
+            told.measure or absent,
+            absent,
+            told.detail or absent,
+            absent,
+            told.due or absent,
+            joined(state),
+        )
+        for told in told_targets(tell.reading, words, place)
+    ]
+    if not goal.targets and not rows:
         return [(text, absent, absent, absent, absent, absent, joined(state))]
-    rows: list[tuple[Said, ...]] = []
     for number, target in enumerate(goal.targets):
         at = f"{place}.targets[{number}]"
         rows.append((
