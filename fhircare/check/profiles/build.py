@@ -178,7 +178,9 @@ class Builder:
             ]
             aimed = dict.fromkeys((*self.target(url), by) for url in told)
             usual = {name for ref in base if (ref.code == "canonical") is named for name in ref.targets or ()}
-            if any(url for _, url, _ in aimed) or not {kind for kind, _, _ in aimed} >= (usual or {"Resource"}):
+            if any(url for _, url, _ in aimed) or not {kind for kind, _, _ in aimed} >= (
+                usual or {"Resource"}
+            ):
                 found += aimed
         return tuple(found)
 
@@ -275,8 +277,6 @@ class Builder:
         return Slicing(rules, ordered, tuple(slices))
 
 
-def _asks(node: Node) -> bool:
-    """Tell whether a slice asks anything, so that it is worth telling who is in it."""
 def _additional(binding: Json) -> Iterator[Also]:
     """Yield the additional bindings that ask something of a resource, in R5's way or in R4's."""
     told = [one for one in binding.get("additional", ()) if isinstance(one, dict)]
@@ -308,6 +308,8 @@ def _context(usage: Json) -> str:
     return f"{code.get('code', 'context')} is {said or 'as the profile says'}"
 
 
+def _asks(node: Node) -> bool:
+    """Tell whether a slice asks anything, so that it is worth telling who is in it."""
     return bool(
         node.least or node.most is not None or node.rules or node.children or node.binding or node.profiles
         or node.also or node.targets or node.slicing or node.low is not None or node.high is not None
