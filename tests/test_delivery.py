@@ -10,6 +10,7 @@ from ruamel.yaml import YAML
 
 from fhircare.delivery import delivery_schema, read_delivery
 from fhircare.errors import DeliveryError
+from fhircare.planner import make_plan
 
 RECORDS = sorted((Path(__file__).parent.parent / "examples" / "records").glob("*.yaml"))
 ANNA = RECORDS[0].read_text(encoding="utf-8")
@@ -219,3 +220,23 @@ def test_a_number_nobody_can_dial_is_refused(field):
 
     assert f"clinic.{field}" in fault
     assert "dialed" in fault
+
+
+LEAST = Path(__file__).parent.parent / "docs" / "smallest-record.yaml"
+
+
+def test_the_smallest_record_makes_a_plan():
+    """docs/smallest-record.yaml plans as it stands."""
+    assert make_plan(read_delivery(LEAST.read_text(encoding="utf-8"))).wear is not None
+
+
+@pytest.mark.parametrize(
+    "line", ["  name: Tidewater Limb Shop\n", "  birth_date: 1956-02-11\n", "  side: left\n"]
+)
+def test_the_smallest_record_holds_nothing_to_spare(line):
+    """Without one of its lines there is no plan, but for the number after hours."""
+    text = LEAST.read_text(encoding="utf-8")
+    assert line in text
+
+    with pytest.raises(DeliveryError):
+        read_delivery(text.replace(line, "", 1))
