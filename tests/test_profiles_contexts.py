@@ -136,6 +136,18 @@ def test_a_context(context: tuple[str, str], resource: Json, wanted: Where) -> N
     assert told(resource, extension(context)) == wanted
 
 
+def test_in_the_other_release() -> None:
+    """R5 has its own names: a Library is a metadata resource, a Person is none."""
+    package = Package({"name": "tested", "version": "1"}, [extension(("element", "MetadataResource"))])
+
+    def rules(resource: Json) -> list[str]:
+        report = check(resource | HERE, release="R5", against=Against((), [package]))
+        return [i.rule for i in report.issues if "extension" in i.rule]
+
+    assert rules({"resourceType": "Library", "status": "active", "type": {"text": "x"}}) == []
+    assert rules({"resourceType": "Person"}) == ["profile.extension.context"]
+
+
 def test_one_context_of_several_is_enough() -> None:
     """Also where another cannot be told."""
     several = extension(("fhirpath", "frob()"), ("element", "Organization"), ("element", "Patient"))

@@ -116,12 +116,13 @@ def broken(
     """Yield each demand of an extension that is not true where it stands, and why when it cannot be told."""
     from fhircare.check.fhirpath.runtime import UNDECIDABLE
     from fhircare.check.fhirpath.syntax import FhirPathError
+    from fhircare.check.profiles.library import PlacedEnv
 
     beside = place.holder if place.holder is not place.value else None
     for demand in profile.demands:
         try:
             ask = _truth(demand, place.kind, library.definitions.release)
-            if not ask(place.value, _with(extension, env, library), beside):
+            if not ask(place.value, PlacedEnv(env, library, extension), beside):
                 yield demand, ""
         except FhirPathError as fault:
             yield demand, fault.problem
@@ -188,18 +189,6 @@ def _found(expression: str, place: Place, env: Env, library: Library) -> tuple[V
             if any(part is place.holder for part in held):
                 return True, ""
     return (None, f"{problem}: {expression}") if problem else (False, "")
-
-
-def _with(extension: dict[str, Any], env: Env, library: Library) -> Env:
-    """Return what a demand may ask: as any rule, and ``%extension``."""
-    from fhircare.check.profiles.library import ProfileEnv
-
-    class Placed(ProfileEnv):
-        __slots__ = ("extension",)
-
-    found = Placed(env.resource, env.root_resource, env.walk, library)
-    found.extension = extension  # type: ignore[attr-defined]
-    return found
 
 
 @lru_cache(maxsize=1000)

@@ -335,6 +335,16 @@ class ProfileEnv(Env):
         return visit.quietly(found, Item(bare, None, (None, str(kind)), str(kind)))
 
 
+class PlacedEnv(ProfileEnv):
+    """What a demand of an extension on its place may ask: also ``%extension``, the extension itself."""
+
+    __slots__ = ("extension",)
+
+    def __init__(self, env: Env, library: Library, extension: Json) -> None:
+        super().__init__(env.resource, env.root_resource, env.walk, library)
+        self.extension = extension
+
+
 def profile_sources(compiler: Compiler) -> Iterator[tuple[str, str]]:
     """Yield what every profile that comes with us is kept under, and its Python text: for the wheel."""
     from fhircare.check.profiles.draft import Unbuildable
