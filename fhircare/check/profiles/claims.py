@@ -112,14 +112,12 @@ def _held(profile: Profile, scope: ResourceScope, walk: Walk, library: Library, 
     if profile.gaps:
         message = f"{profile.name} is checked in part only; left out: {listed(profile.gaps, 6)}."
         _say(issues, scope.path, "information", "profile.partly", message, "", profile.url)
-    _held_to(profile, Item(scope.resource, None, scope.path, scope.type), scope, walk, library, issues)
+    item = Item(scope.resource, None, scope.path, scope.type)
+    _held_to(profile, item, _env(scope, walk, library), library, issues)
 
 
-def _held_to(
-    profile: Profile, item: Item, scope: ResourceScope, walk: Walk, library: Library, issues: list[Issue]
-) -> None:
+def _held_to(profile: Profile, item: Item, env: Env, library: Library, issues: list[Issue]) -> None:
     """Visit a resource or an extension, unless it is plain that nothing is amiss."""
-    env = _env(scope, walk, library)
     if not library.plain(profile, item.kind)(item.value, env):
         Visit(profile, library, env, issues).look(profile.root, item)
 
@@ -135,7 +133,11 @@ def _extensions(walk: Walk, library: Library, issues: list[Issue], bound: set[in
     The latter only where a profile is checked: to say that one reads a resource by a profile and pass over
     what changes its meaning would be wrong.
     """
+    last: ResourceScope | None = None
+    env = _env(walk.scope, walk, library)
     for path, o, scope in walk.gathered.extensions:
+        if scope is not last:  # a resource has many, and they come together
+            last, env = scope, _env(scope, walk, library)
         url = o["url"]
         profile = library.profile(url)
         if profile is None or profile.type != "Extension":
@@ -146,8 +148,8 @@ def _extensions(walk: Walk, library: Library, issues: list[Issue], bound: set[in
                 mend = "Give the package that defines it with --package, or do not rely on this resource."
                 _say(issues, path, "error", "profile.modifier-unknown", message, mend, url)
             continue
-        _in_context(profile, path, o, scope, walk, library, issues)
-        _held_to(profile, Item(o, None, path, "Extension"), scope, walk, library, issues)
+        _in_context(profile, path, o, scope, env, library, issues)
+        _held_to(profile, Item(o, None, path, "Extension"), env, library, issues)
 
 
 def _in_context(
@@ -155,13 +157,12 @@ def _in_context(
     path: Path,
     o: dict[str, Any],
     scope: ResourceScope,
-    walk: Walk,
+    env: Env,
     library: Library,
     issues: list[Issue],
 ) -> None:
     """Tell whether an extension may stand where it does; what cannot be told is said."""
     place = place_of(path, scope, library.definitions.release)
-    env = _env(scope, walk, library)
     told, problem = may_stand(profile, place, env, library)
     if told is False:
         message = f"{profile.name} is not meant for this place."
