@@ -11,19 +11,18 @@ from fhircare.bundle import read, to_bundle
 from fhircare.bundle.document import as_document
 from fhircare.exchange import Options, ShortMemory, send, wire
 from fhircare.releases import hear
-from tests.conftest import EXAMPLES
 from tests.courses import course, standing
 from tests.servers.asked import plan_of
 
 
-@pytest.mark.parametrize("example", EXAMPLES)
+@pytest.mark.parametrize("example", ["anna-first-locking", "carla-diabetes-slow"])
 def test_followed_and_sent_again(there, server, example):
-    """Each example followed: logged and revised, stopped, approved again; the history goes along, one plan
+    """An example followed: logged and revised, stopped, approved again; the history goes along, one plan
     is in force, what did not change keeps its version, nothing is doubled; again: nothing is written.
     """
     steps, memory, stored = course(plan_of(example)), ShortMemory(), {}
     several = ("approved", "revised", "stopped", "proposed", "released")
-    for step in several if example == EXAMPLES[0] else ("approved", "released"):
+    for step in several if example == "anna-first-locking" else ("approved", "released"):
         bundle = steps[step]
         before = there.totals(bundle)
         report = send(server, bundle, memory=memory)

@@ -39,6 +39,8 @@ def test_interrupted_and_begun_again(there, server):
     assert set(send(server, bundle).counts) == {"kept", "unchanged"}
 
 
+DIES_IN = {"npm": "revised", "hapi-r4": "approved", "hapi-r5": "revised"}
+"""In the sending of which step each server is killed: once each: a start takes most of a minute."""
 SECONDS_INTO_IT = 0.03
 """After so long a transaction of a plan is under way, and far from done."""
 
@@ -63,12 +65,12 @@ class Deadly(Transport):
         return super().ask(request, **more)
 
 
-@pytest.mark.parametrize("step", ["approved", "revised"])
-def test_a_server_that_is_killed(running, there, tmp_path, step):
+def test_a_server_that_is_killed(running, there, tmp_path):
     """Killed in the middle of the transaction that holds the plan, or its revision with the old plan's end:
     the parcel waits; when the server is back the outbox goes on, and all is there once. A server that has
     forgotten everything gets everything.
     """
+    step = DIES_IN[running.name]
     steps, clock, path = course(plan_of("anna-first-locking")), [1_700_000_000.0], str(tmp_path / "outbox")
     before = Counter(there.totals(steps[step]))
     outbox = Outbox(path)
