@@ -10,7 +10,7 @@ import time
 
 import pytest
 
-from fhircare.bulk import Crashed, Spread
+from fhircare.bulk import Crashed, Spread, at_most
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="kills processes by signal")
 
@@ -32,6 +32,15 @@ def die_at(deadly, items):
 
 def slow(items):
     time.sleep(0.2)
+    return double(items)
+
+
+def hang_at(endless, items):
+    """Double, but never come to an end with some, as a library's own loop may."""
+    for item in items:
+        with at_most(2):
+            while item in endless:
+                pass
     return double(items)
 
 
@@ -93,3 +102,20 @@ def test_a_stop_from_another_thread_is_heeded_between_results():
     threading.Timer(0.5, lambda: setattr(spread, "stopping", True)).start()
 
     assert len(list(spread.over(chunks(1000, 1)))) < 30
+
+
+def test_an_item_without_an_end_is_given_up():
+    """Its process is ended when its time is over; all others have their results."""
+    found = results(spread_over(functools.partial(hang_at, {5}), 2), chunks(12, 3))
+
+    assert isinstance(found.pop(5), Crashed)
+    assert found == {item: 2 * item for item in range(12) if item != 5}
+
+
+def test_no_alarm_is_left_behind():
+    """What ends in time is not ended later, and without a limit none is set."""
+    with at_most(30):
+        assert signal.getitimer(signal.ITIMER_REAL)[0] > 20
+    assert signal.getitimer(signal.ITIMER_REAL) == (0, 0)
+    with at_most(0):
+        assert signal.getitimer(signal.ITIMER_REAL) == (0, 0)

@@ -17,7 +17,7 @@ from fhircare.bulk.columns import Column, Columns
 from fhircare.bulk.item import Item, Outcome, State, stem
 from fhircare.bulk.jobs import CheckJob, Job, PlanJob, RenderJob
 from fhircare.bulk.journal import Journal, Row, row_of
-from fhircare.bulk.pool import Crashed, Spread, usual_workers
+from fhircare.bulk.pool import Crashed, Spread, at_most, usual_workers
 from fhircare.bulk.reading import MAX_LINE, line_item, lines_of, rows_of
 from fhircare.bulk.report import Tally, findings, report_line
 
@@ -37,6 +37,7 @@ __all__ = [
     "Spread",
     "State",
     "Tally",
+    "at_most",
     "findings",
     "line_item",
     "lines_of",

@@ -15,6 +15,7 @@ import signal
 import threading
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing.connection import wait as wait_for_end
 from typing import TYPE_CHECKING, Generic, TypeVar
 
@@ -115,6 +116,23 @@ class Spread(Generic[T, R]):
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(workers, mp_context=self._context, initializer=_begin)
+
+
+@contextmanager
+def at_most(seconds: float) -> Iterator[None]:
+    """End this process when what is done within takes longer, in seconds of the clock; 0 for no end.
+
+    The system does it, whatever the process is busy with; ``Spread`` then takes the item for one that kills
+    its process. On a system without such an alarm (Windows) nothing is ended.
+    """
+    if not seconds or not hasattr(signal, "setitimer"):
+        yield
+        return
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
 
 
 def usual_workers() -> int:

@@ -117,7 +117,7 @@ class Tally:
             "done": done,
             "found": "with errors",
             "failed": "failed: cannot be used as they are",
-            "crashed": "crashed: the process ended (memory?)",
+            "crashed": "crashed: the process ended (memory, time?)",
         }
         rows = [
             (words[state], self.states[state]) for state in words if self.states[state] or state == "done"

@@ -37,6 +37,7 @@ from fhircare.bulk import (
     Row,
     Spread,
     Tally,
+    at_most,
     findings,
     report_line,
     row_of,
@@ -77,6 +78,7 @@ FINDINGS = {"text": "findings.txt", "json": "findings.ndjson", "sarif": "finding
 
 _MOST_TOLD = 20
 _MOST_LEANED_ON = 512_000_000
+_LONGEST = 86_400
 _CHUNK_ITEMS, _CHUNK_BYTES = 256, 256_000
 
 
@@ -86,6 +88,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("source", nargs="?", metavar="SOURCE", help="a folder or a file")
     parser.add_argument("-o", "--output", metavar="DIR", help="write there (columns: a file with a top line)")
     parser.add_argument("--workers", type=int, metavar="N", help="processes (usual: one a processor)")
+    parser.add_argument("--timeout", type=float, default=600, metavar="SECONDS",
+                        help="give an item up after so long; 0 for never (usual: 600)")  # fmt: skip
     parser.add_argument("--anew", action="store_true", help="forget what an earlier run did in DIR")
     parser.add_argument(
         "--format", help="check: text, json or sarif (usual: text); render: pdf, html or txt (usual: pdf)"
@@ -121,6 +125,8 @@ def run(args: argparse.Namespace) -> int:
         args.parser.error("say what to read and where to write: SOURCE -o DIR")
     if args.workers is not None and args.workers < 1:
         args.parser.error("--workers is one or more")
+    if not 0 <= args.timeout <= _LONGEST:
+        args.parser.error(f"--timeout is 0 to {_LONGEST}")
     job, kinds = _job(args)
     sources = Sources(args.source, kinds, but=args.output)
     make_folder(args.output)
@@ -131,7 +137,8 @@ def run(args: argparse.Namespace) -> int:
         with closing(Journal(journal_file)) as journal:
             leaned_on = _digest([*args.package, *([args.templates] if args.templates else [])])
             journal.begin({**job.words, "leans_on": leaned_on, "fhircare": __version__})
-            bulk = _Run(job, args.output, journal, usual_workers() if args.workers is None else args.workers)
+            workers = usual_workers() if args.workers is None else args.workers
+            bulk = _Run(job, args.output, journal, workers, args.timeout)
             with _stop_calmly(bulk), meter(f"bulk {args.what}", sources.total) as seen:
                 bulk.over(sources, seen)
             return bulk.close(args)
@@ -182,11 +189,12 @@ class _Unwritten(NamedTuple):
     mend: str
 
 
-def _work(job: Job, folder: str, items: list[Item]) -> list[tuple[Row, bytes] | _Unwritten]:
+def _work(job: Job, folder: str, seconds: float, items: list[Item]) -> list[tuple[Row, bytes] | _Unwritten]:
     """Do some items and write what comes of them; called in the worker processes."""
     made: list[tuple[Row, bytes] | _Unwritten] = []
     for item in items:
-        outcome = job(item)
+        with at_most(seconds):
+            outcome = job(item)
         row = row_of(job, item, outcome)
         if outcome.content is not None:
             path = Path(folder) / row.output
@@ -203,10 +211,10 @@ def _work(job: Job, folder: str, items: list[Item]) -> list[tuple[Row, bytes] | 
 class _Run:
     """One run over a source: gives out work, keeps the journal, and says how it goes."""
 
-    def __init__(self, job: Job, folder: str, journal: Journal, workers: int) -> None:
+    def __init__(self, job: Job, folder: str, journal: Journal, workers: int, seconds: float) -> None:
         self.job, self.folder, self.journal, self.workers = job, folder, journal, workers
         self.spread: Spread[Item, tuple[Row, bytes] | _Unwritten] = Spread(
-            functools.partial(_work, job, folder), workers, preload=("fhircare.cli.bulk", *job.needs)
+            functools.partial(_work, job, folder, seconds), workers, preload=("fhircare.cli.bulk", *job.needs)
         )
         self.began = time.monotonic()
         self.done = self.before = self.unwell = 0
@@ -324,7 +332,10 @@ class _Run:
 
 def _crash(item: Item) -> tuple[Row, bytes]:
     fault = Fault(
-        "", "ended the process that worked on it", "is there enough memory? Try it alone", item.line
+        "",
+        "ended the process that worked on it",
+        "is there enough memory, and time (--timeout)? Try it alone",
+        item.line,
     )
     return Row(item.source, item.line, "crashed", faults=(fault,)), item.digest
 
