@@ -71,7 +71,6 @@ class _Course:
     tally: Tally = field(default_factory=lambda: Tally(courses=1))
     stopped_on: int | None = None
     wait: int = 0
-    waited: int = 0
 
     def live(self, number: int, on: dt.date) -> None:
         """Live one day: review and revise in the morning, wear and write, and what the clinic does."""
@@ -111,12 +110,11 @@ class _Course:
         if seen.decision.step == 0 and _planned(self.plan, seen.on).sessions:
             self._breaks(number, "wear is planned during a stop")
         if self.plan.status != "draft":
-            self.waited = 0
-        elif self.person.dice.random() < self.person.approves:
+            return
+        if self.person.dice.random() < self.person.approves:
             self.plan = replace(self.plan, status="active", intent="plan")
             self.tally.met["proposal approved"] += 1
         else:
-            self.waited += 1
             self.tally.met["day a proposal waited"] += 1
 
     def _see(self, seen: Review, number: int, on: dt.date) -> None:
