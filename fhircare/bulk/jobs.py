@@ -113,7 +113,7 @@ class PlanJob(Job):
 
         plan = self._plan(item)
         # Our own check, in place of the models of fhir.resources: it asks more and costs a third.
-        # It reads the bundle itself and not the bytes it becomes, for they are written from it, digit for digit.
+        # It reads the bundle itself, not its bytes: they are written from it, digit for digit.
         bundle = say(to_bundle(plan, validate=False, us_core=self.us_core, apart=False), self.release)
         found = check(bundle, release=self.release).issues
         errors = [issue for issue in found if issue.severity in {"fatal", "error"}]
