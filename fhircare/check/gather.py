@@ -61,9 +61,24 @@ class Gathered:
         narratives: Every ``Narrative.div`` that is a string; target types are None.
         element_ids: The id of every element that has one, with the resource it stands in.
         extensions: Every extension with an absolute url that the standard itself does not define.
+        codings: Every Coding, and every Quantity, which has a system and a code as well.
+        concepts: Every CodeableConcept with a text, with its place and the resource it stands in.
+        faultless: True once the walk has found nothing, not even to warn of: then no coding stands where
+            none may be, and these lists have them all.
     """
 
-    __slots__ = ("canonicals", "element_ids", "extensions", "narratives", "references", "resources", "urls")
+    __slots__ = (
+        "canonicals",
+        "codings",
+        "concepts",
+        "element_ids",
+        "extensions",
+        "faultless",
+        "narratives",
+        "references",
+        "resources",
+        "urls",
+    )
 
     def __init__(self) -> None:
         self.resources: list[ResourceScope] = []
@@ -71,5 +86,8 @@ class Gathered:
         self.canonicals: list[LinkAt] = []
         self.urls: list[LinkAt] = []
         self.narratives: list[LinkAt] = []
+        self.codings: list[dict[str, Any]] = []
+        self.concepts: list[tuple[Path, dict[str, Any], ResourceScope]] = []
+        self.faultless = False
         self.element_ids: list[tuple[Path, str, ResourceScope]] = []
         self.extensions: list[tuple[Path, dict[str, Any], ResourceScope]] = []

@@ -61,8 +61,8 @@ class Walk:
         checkers: Compiled checkers by resource type; compiles on first use.
         issues: Findings so far, each with its path.
         gathered: What the checks of references and bundles will need.
-        references, canonicals, urls, narratives: The lists of ``gathered``, one attribute nearer for the
-        hot path.
+        references, canonicals, urls, narratives, codings, concepts: The lists of ``gathered``, one attribute
+        nearer for the hot path.
         scope: The resource one stands in.
         env: The same for invariants.
         sound: The quick test of each primitive type of the release.
@@ -73,6 +73,8 @@ class Walk:
         "_targets",
         "canonicals",
         "checkers",
+        "codings",
+        "concepts",
         "definitions",
         "env",
         "gathered",
@@ -93,6 +95,7 @@ class Walk:
         self.gathered = gathered = Gathered()
         self.references, self.canonicals = gathered.references, gathered.canonicals
         self.urls, self.narratives = gathered.urls, gathered.narratives
+        self.codings, self.concepts = gathered.codings, gathered.concepts
         self.sound = predicates(definitions.release)
         self.keys = 0
         self.root: dict[str, Any] = {}
@@ -119,6 +122,7 @@ class Walk:
 
     def leave(self) -> None:
         """End the walk: let go of what points back at it, so that nothing circular is left."""
+        self.gathered.faultless = not self.issues
         self.env = Env(self.root, self.root, None)
 
     def resolve(self, reference: str) -> dict[str, Any] | None:

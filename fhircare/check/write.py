@@ -53,6 +53,8 @@ if TYPE_CHECKING:
 
 CODED = {"CodeableConcept": "concept", "Coding": "coding", "CodeableReference": "codeable"}
 GATHERED = {"xhtml": "narratives", "canonical": "canonicals", "url": "urls"}
+# What has a system and a code; the safety rules read them all.
+WITH_A_CODE = frozenset({"Coding", "Quantity", "Age", "Count", "Distance", "Duration"})
 LEFT_TO_REST = frozenset({"id", "extension", "modifierExtension"})
 
 
@@ -124,6 +126,10 @@ class _TypeWriter:
             start += f" + {identifier(base.id)}(o, p, w)"
         if is_base:
             body = []
+        if node.id in WITH_A_CODE:
+            body.append("w.codings.append(o)")
+        elif node.id == "CodeableConcept":
+            body += ['if "text" in o:', "    w.concepts.append((p, o, w.scope))"]
         body += ["get = o.get", start]
         for element in node.elements.values():
             single = not element.name.endswith("[x]")

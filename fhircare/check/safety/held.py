@@ -74,6 +74,7 @@ class Held:
     Attributes:
         plan: The CarePlan.
         bundle: The Bundle it stands in.
+        gathered: What the walk collected from the whole file.
         entries: Every resource of the bundle, in order.
         requests: The ServiceRequests among its activities, in order.
         visits: The Appointments among them.
@@ -87,7 +88,7 @@ class Held:
     """
 
     def __init__(self, plan: ResourceScope, gathered: Gathered) -> None:
-        self.plan, self.bundle = plan, plan.container or plan
+        self.plan, self.bundle, self.gathered = plan, plan.container or plan, gathered
         self.entries = [
             one for one in gathered.resources if one.container is self.bundle and one.kind == "entry"
         ]

@@ -86,7 +86,7 @@ class _Words:
                 continue
             parts = list(_parts(held, one))
             strange = set(numbers(said)).difference(numbers("\n".join(parts)))
-            strange = strange and strange - self._tokens(one)
+            strange = strange and _unsaid(one.resource, strange)
             if strange and strange - self._around(one):
                 held.say("narrative.number", _place(one))
             elif any(part not in said for part in parts):
@@ -95,8 +95,8 @@ class _Words:
     def _tokens(self, one: ResourceScope) -> set[str]:
         known = self._known.get(id(one))
         if known is None:
-            # One search for them all: no number runs across a line.
-            known = self._known[id(one)] = set(numbers("\n".join(_told(one.resource))))
+            told = [_told(value) for name, value in one.resource.items() if name not in _UNTOLD]
+            known = self._known[id(one)] = set(numbers("\n".join(told)))
         return known
 
     def _around(self, one: ResourceScope) -> set[str]:
@@ -109,10 +109,23 @@ class _Words:
         return set().union(*map(self._tokens, near))
 
 
-def _told(resource: Json) -> list[str]:
-    """Return the texts and numbers of a resource that a narrative may tell, in no order."""
+def _unsaid(resource: Json, strange: set[str]) -> set[str]:
+    """Return the numbers that no element of a resource says; the end says most of what narratives tell."""
+    for name, value in reversed(resource.items()):
+        if name not in _UNTOLD:
+            strange = strange.difference(numbers(_told(value)))
+            if not strange:
+                break
+    return strange
+
+
+def _told(element: Any) -> str:
+    """Return the texts and numbers of an element that a narrative may tell, a line for each.
+
+    So one search finds all their numbers: none runs across a line.
+    """
     told: list[str] = []
-    waiting = [value for name, value in resource.items() if name not in _UNTOLD]
+    waiting = [element]
     while waiting:
         node = waiting.pop()
         kind = type(node)
@@ -127,7 +140,7 @@ def _told(resource: Json) -> list[str]:
             waiting += node
         elif kind is not bool and node is not None:
             told.append(str(node))
-    return told
+    return "\n".join(told)
 
 
 def _parts(held: Held, one: ResourceScope) -> Iterator[str]:

@@ -38,8 +38,10 @@ def items(node: Any, name: str) -> list[tuple[int, Json]]:
 
 def codings(concept: Any) -> Iterator[tuple[str, str]]:
     """Yield system and code of each Coding of a CodeableConcept."""
-    for _, coding in items(concept, "coding"):
-        yield text(coding, "system"), text(coding, "code")
+    known = concept.get("coding") if isinstance(concept, dict) else None
+    for coding in known if isinstance(known, list) else ():
+        if isinstance(coding, dict):
+            yield text(coding, "system"), text(coding, "code")
 
 
 def code_of(concept: Any, system: str) -> str:
