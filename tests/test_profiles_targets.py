@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from fhircare.check import Against, check
+from fhircare.spec.packages import Package
 from tests.test_profiles_slicing import element, found, observation, profile
 
 Json = dict[str, Any]
@@ -147,6 +149,44 @@ def test_each_type_of_a_choice_has_its_own_targets() -> None:
     assert places({"valueCanonical": FORM}) == [
         ("error", "profile.target", "Bundle.entry[1].resource.input[0].valueCanonical")
     ]
+
+
+def test_the_order_of_entries_does_not_matter() -> None:
+    """Of two that refer to each other one breaks its profile: then neither keeps it, both ways round."""
+    names = ("urn:uuid:00000000-0000-4000-8000-00000000000a", "urn:uuid:00000000-0000-4000-8000-00000000000b")
+
+    def leads(element_id: str, to: str) -> Json:
+        kind = [{"code": "Reference", "targetProfile": [to]}]
+        return element(element_id, type=kind)
+
+    born = profile("Patient", element("Patient.birthDate", min=1), name="born")
+    related = profile("RelatedPerson", leads("RelatedPerson.patient", born["url"]), name="related")
+    born["differential"]["element"].insert(1, leads("Patient.link.other", related["url"]))
+    patient = {
+        "resourceType": "Patient", "meta": {"profile": [born["url"]]},
+        "link": [{"other": {"reference": names[1]}, "type": "seealso"}],
+    }  # fmt: skip
+    relative = {
+        "resourceType": "RelatedPerson", "meta": {"profile": [related["url"]]},
+        "patient": {"reference": names[0]},
+    }  # fmt: skip
+    entries = [
+        {"fullUrl": name, "resource": one} for name, one in zip(names, (patient, relative), strict=True)
+    ]
+    package = Package({"name": "tested", "version": "1"}, [born, related])
+    places = set()
+    for order in (entries, entries[::-1]):
+        bundle = {"resourceType": "Bundle", "type": "collection", "entry": order}
+        issues = check(bundle, against=Against((), [package])).issues
+        places.add(frozenset(
+            (one.rule, one.expression.split(".resource.")[1]) for one in issues if "profile." in one.rule
+        ))  # fmt: skip
+
+    assert places == {
+        frozenset(
+            {("profile.min", "birthDate"), ("profile.target", "link[0].other"), ("profile.target", "patient")}
+        )
+    }
 
 
 def test_of_a_reference_that_leads_out_of_the_file_only_the_type_is_judged() -> None:

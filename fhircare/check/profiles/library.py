@@ -179,7 +179,8 @@ class Library:
         """Return the first thing that keeps a resource from keeping a profile.
 
         None when nothing does, or when that cannot be told. A resource that is being asked about already
-        is taken to keep it, so that resources may refer to each other.
+        is taken to keep it, so that resources may refer to each other; when it then does not, what was
+        found by taking it so is forgotten.
         """
         key = (id(resource), canonical)
         if key in self._asking:
@@ -189,6 +190,7 @@ class Library:
             return None
         from fhircare.check.profiles.visit import Broken, Item, Quiet
 
+        before = len(self._asking)
         self._asking[key] = None
         kind = str(resource.get("resourceType", ""))
         env = self.env(resource, resource, env.walk)
@@ -201,6 +203,9 @@ class Library:
         except Broken:
             issue = quiet.issues[-1]
             told = f"{issue.expression}: {issue.message.replace('{profile}', profile.name)}"
+            for later in [one for one in list(self._asking)[before + 1 :] if self._asking[one] is None]:
+                del self._asking[later]
+            self.aimed.clear()
         self._asking[key] = told or None
         return self._asking[key]
 
