@@ -6,6 +6,7 @@ everything, the examples, and their bundles together fill every element but thos
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from dataclasses import replace
 from functools import cache
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 
 from fhircare.bundle import to_bundle, us_core
+from fhircare.bundle.document import handout_entry
 from fhircare.plan import Identifier
 from fhircare.plan.people import Address
 from fhircare.spec.packages import load_package
@@ -60,6 +62,9 @@ UNFILLED = {
     ("provenance", "Provenance.agent:ProvenanceTransmitter.type"): _SENT,
     ("provenance", "Provenance.agent:ProvenanceTransmitter.who"): _SENT,
     ("provenance", "Provenance.agent:ProvenanceTransmitter.onBehalfOf"): _SENT,
+    ("documentreference", "DocumentReference.content.attachment.url"): "the handout itself is in data",
+    ("documentreference", "DocumentReference.content.format"): "contentType says all there is to say",
+    ("documentreference", "DocumentReference.context.encounter"): "a delivery record knows no encounters",
     ("patient", "Patient.telecom.use"): "the record does not say whether a number is at home or carried",
     ("practitioner", "Practitioner.address"): _HOME,
     ("practitioner", "Practitioner.address.line"): _HOME,
@@ -93,8 +98,11 @@ def profiles(version: str) -> dict[str, list[Json]]:
 def claimed(version: str) -> dict[str, list[Json]]:
     """Return the resources of all our plans by the profile they claim."""
     found = defaultdict(list)
+    at = dt.datetime(2026, 11, 26, 9, tzinfo=dt.UTC)
     for plan in (FULL, *PLANS.values()):
-        for entry in to_bundle(plan, validate=False, us_core=version)["entry"]:
+        bundle = to_bundle(plan, validate=False, us_core=version)
+        filed = handout_entry(bundle, b"%PDF-", "application/pdf", title="Handout", language="en", at=at)
+        for entry in (*bundle["entry"], filed):
             for url in entry["resource"].get("meta", {}).get("profile", ()):
                 if url.startswith(us_core.BASE):
                     found[url.removeprefix(us_core.BASE).partition("|")[0]].append(entry["resource"])

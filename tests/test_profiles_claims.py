@@ -18,6 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from fhircare.bundle import to_bundle, us_core
+from fhircare.bundle.document import handout_entry
 from fhircare.check import _compiler, check
 from fhircare.check.walk import Walk
 from fhircare.cli import plan as verb
@@ -89,6 +90,17 @@ def test_every_claim_is_proven_and_everything_provable_is_claimed(name: str, ver
 
     assert faults(bundle, version) == []
     assert {profile for _, profile in unclaimed(bundle, version)} <= NEVER
+
+
+@pytest.mark.parametrize("version", ALL)
+def test_a_handout_that_is_filed_keeps_its_claim(version: str) -> None:
+    """A DocumentReference of US Core, in the version of the bundle it was rendered from."""
+    at = dt.datetime(2026, 11, 26, 9, tzinfo=dt.UTC)
+    for name, plan in PLANS.items():
+        bundle = to_bundle(plan, validate=False, us_core=version)
+        entry = handout_entry(bundle, b"%PDF-", "application/pdf", title="Handout", language="en", at=at)
+        assert entry["resource"]["meta"]["profile"] == us_core.claim("documentreference", version), name
+        assert faults({**bundle, "entry": [*bundle["entry"], entry]}, version) == [], name
 
 
 @pytest.mark.parametrize("version", ALL)

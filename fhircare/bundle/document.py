@@ -283,6 +283,7 @@ def handout_entry(
         "date": at.isoformat(),
         "author": [plan["author"]] if "author" in plan else [],
         "content": [{"attachment": attachment}],
+        "context": {"period": plan.get("period")},
     }
     entry = {"fullUrl": f"urn:uuid:{name}", "resource": filled(resource)}
     us_core.settle([entry], bundle.get("entry", ()))
