@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fhircare.check.path import Path, render
-from fhircare.check.profiles.contexts import allowed, broken, may_stand, place_of
+from fhircare.check.profiles.contexts import allowed, broken, is_plain, may_stand, place_of
 from fhircare.check.profiles.visit import Item, Visit
 from fhircare.check.report import Issue, Severity
 from fhircare.check.words import listed
@@ -162,6 +162,8 @@ def _in_context(
     issues: list[Issue],
 ) -> None:
     """Tell whether an extension may stand where it does; what cannot be told is said."""
+    if is_plain(profile, path, scope, library.definitions.release):
+        return
     place = place_of(path, scope, library.definitions.release)
     told, problem = may_stand(profile, place, env, library)
     if told is False:

@@ -85,6 +85,26 @@ def _at(listed: Any, index: int) -> Any:
     return listed[index] if isinstance(listed, list) and index < len(listed) else None
 
 
+def is_plain(profile: Profile, path: Path, scope: ResourceScope, release: str) -> bool:
+    """Tell whether the names of the elements down to an extension allow its place, which is quickly told.
+
+    False says only that ``may_stand`` and ``broken`` have to look.
+    """
+    names: list[str] = []
+    here: Any = path[0][0] if path[0] is not None else None
+    while here is not None and here is not scope.path:
+        here, step = here
+        if step.__class__ is str:
+            names.append(step)
+    return not profile.demands and _named(profile.contexts, release, scope.type, tuple(reversed(names)))
+
+
+@lru_cache(maxsize=10_000)
+def _named(contexts: tuple[tuple[str, str], ...], release: str, root: str, names: tuple[str, ...]) -> bool:
+    told = [expression.removeprefix(CORE) for kind, expression in contexts if kind == "element"]
+    return not contexts or any(one in ANYWHERE or one in called(release, root, names)[1] for one in told)
+
+
 def allowed(contexts: tuple[tuple[str, str], ...]) -> str:
     """Return the places an extension may stand, for a sentence."""
     return listed([expression for _, expression in contexts], 6)
