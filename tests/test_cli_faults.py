@@ -102,15 +102,15 @@ def test_entries_of_other_shapes_are_no_fault_of_ours(
     assert code != 2 or "theirs.json: " in said
 
 
-@pytest.mark.parametrize("verb", VERBS)
-@pytest.mark.parametrize("name", ["missing.json", "folder"])
+@pytest.mark.parametrize(
+    ("verb", "name"),
+    [(verb, "missing.json") for verb in VERBS] + [(verb, "folder") for verb in VERBS if verb != "send"],
+)
 def test_what_is_not_there_is_named(
     verb: str, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A missing file, and a folder where a file is due."""
+    """A missing file, and a folder where a file is due (a folder of bundles may be sent)."""
     (tmp_path / "folder").mkdir()
-    if verb == "send" and name == "folder":
-        return  # a folder of bundles may be sent
     code, said = _said(VERBS[verb], tmp_path / name, capsys)
 
     assert code == 2
@@ -214,3 +214,14 @@ def test_a_day_that_nobody_means_is_a_usage_error(verb: str, tmp_path: Path) -> 
         main([verb, str(GOOD), "--on", "9999-12-31", "-o", str(tmp_path / "x.html")])
 
     assert stopped.value.code == 2
+
+
+def test_a_check_of_nothing_does_not_say_that_nothing_was_found(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where no file could be read there is no good news either."""
+    code, said = _said(("check", "FILE"), tmp_path / "missing.json", capsys)
+
+    assert code == 2
+    assert "nothing was checked" in said
+    assert "nothing found" not in said

@@ -69,6 +69,8 @@ def summary(
     files: int, errors: int, warnings: int, notes: int, releases: dict[str, int] | None = None
 ) -> str:
     """Return the last line of a run: how much was checked, as which FHIR release, and what came of it."""
+    if not files:
+        return "nothing was checked\n"
     found = [
         f"{number} {word}{'' if number == 1 else 's'}"
         for number, word in ((errors, "error"), (warnings, "warning"), (notes, "note"))
