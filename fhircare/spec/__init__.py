@@ -254,6 +254,10 @@ class Definitions:
             self._types[name] = None if raw is None else self._read(raw)
         return self._types[name]
 
+    def holds(self, name: str) -> bool:
+        """Tell whether there is a type of this name, without reading it."""
+        return name in self._lines.head["index"]
+
     def type_names(self) -> list[str]:
         """Return the names of everything held, abstract types and quantity profiles included."""
         return list(self._lines.head["index"])

@@ -187,7 +187,7 @@ class Builder:
     def target(self, canonical: str) -> tuple[str, str]:
         """Return the type a canonical is about ("" when unknown), and it again unless it is a type itself."""
         name = canonical.split("|", maxsplit=1)[0].removeprefix(CORE)
-        if canonical.startswith(CORE) and self.definitions.type(name) is not None:
+        if canonical.startswith(CORE) and self.definitions.holds(name):
             return name, ""
         found = self.find(canonical)
         return (str(found.get("type", "")) if found else ""), self.versioned(canonical)
@@ -236,7 +236,7 @@ class Builder:
 
     def _is_core(self, source: str) -> bool:
         name = source.removeprefix(CORE)
-        return bool(source) and name != source and self.definitions.type(name.split(".")[0]) is not None
+        return bool(source) and name != source and self.definitions.holds(name.split(".")[0])
 
     def _stated(self, draft: Draft) -> set[str]:
         """Return the keys of the invariants that the base type states there."""

@@ -124,8 +124,9 @@ class Reader:
     def _lay(self, root: Draft, elements: list[Json]) -> None:
         """Lay elements over a tree, in their order."""
         places: dict[str, str] = {}
+        named = all(_has_id(element) for element in elements)  # as in all that is published today
         for element in elements:
-            self._tell(self._place(root, _id_of(element, places)), element)
+            self._tell(self._place(root, element["id"] if named else _id_of(element, places)), element)
 
     def _place(self, root: Draft, element_id: str) -> Draft:
         """Return the draft an element is about, made now when it is not there yet."""
@@ -255,6 +256,11 @@ def _one_type(parent: Draft, name: str) -> str:
     return found.code if found else ""
 
 
+def _has_id(element: Json) -> bool:
+    found = element.get("id")
+    return isinstance(found, str) and ("." in found or "." not in element["path"])
+
+
 def _id_of(element: Json, places: dict[str, str]) -> str:
     """Return the id of an element, made from path and slice name where it has none.
 
@@ -263,8 +269,8 @@ def _id_of(element: Json, places: dict[str, str]) -> str:
         places: For each path met so far: the id it has now; kept up to date.
     """
     path: str = element["path"]
-    found = element.get("id")
-    if not isinstance(found, str) or ("." in path and "." not in found):
+    found: str = element.get("id", "")
+    if not _has_id(element):
         parent, _, last = path.rpartition(".")
         found = f"{places.get(parent, parent)}.{last}" if parent else last
         if "sliceName" in element:
