@@ -225,3 +225,36 @@ def test_a_check_of_nothing_does_not_say_that_nothing_was_found(
     assert code == 2
     assert "nothing was checked" in said
     assert "nothing found" not in said
+
+
+@pytest.mark.parametrize(
+    ("setting", "said"), [({"PYTHONIOENCODING": "ascii"}, "?"), ({"PYTHONIOENCODING": "cp1252"}, "í")]
+)
+def test_a_terminal_that_lacks_letters_shows_the_others(setting: dict[str, str], said: str) -> None:
+    """Spanish on a terminal of old: no letter ends the run (a Windows console, or LANG=C)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "fhircare", "review", str(GOOD), "--on", "2026-11-18", "--language", "es"],
+        capture_output=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT), **setting},
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert said in done.stdout.decode(setting["PYTHONIOENCODING"])
+
+
+def test_a_pipe_gets_utf_8_whatever_the_system_speaks() -> None:
+    """Outside UTF-8 mode, in a locale of one byte a letter, a report in a pipe is UTF-8 all the same."""
+    code = (
+        "import sys; sys.stdout.reconfigure(encoding='cp1252'); "
+        "from fhircare.cli import main; sys.exit(main(sys.argv[1:]))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "review", str(GOOD), "--on", "2026-11-18", "--language", "es"],
+        capture_output=True,
+        env={k: v for k, v in os.environ.items() if k != "PYTHONIOENCODING"} | {"PYTHONPATH": str(ROOT)},
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert "clínica" in done.stdout.decode("utf-8")

@@ -74,6 +74,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         # A process of our own: next to nothing is circular, so looking for it seldom saves a tenth of a run.
         gc.set_threshold(200_000, 20, 20)
     words = list(sys.argv[1:] if argv is None else argv)
+    _speak()
     try:
         return _run(words)
     except FhircareError as error:
@@ -93,6 +94,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     except Exception as error:  # noqa: BLE001 - whatever it is, nobody is shown what is in their file
         return _ours(error)
+
+
+def _speak() -> None:
+    """Let no letter stop us: what goes into a file or pipe is UTF-8, as FHIR is; a terminal shows what it can."""
+    for stream in (sys.stdout, sys.stderr):
+        if (getattr(stream, "encoding", None) or "utf-8").lower() != "utf-8" and hasattr(
+            stream, "reconfigure"
+        ):
+            as_told = stream.isatty() or "PYTHONIOENCODING" in os.environ
+            stream.reconfigure(**({"errors": "replace"} if as_told else {"encoding": "utf-8"}))
 
 
 def _ours(error: Exception) -> int:
