@@ -97,13 +97,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _speak() -> None:
-    """Let no letter stop us: what goes into a file or pipe is UTF-8, as FHIR is; a terminal shows what it can."""
+    """Let no letter stop us: into files and pipes goes UTF-8, as FHIR is; a terminal shows what it can."""
     for stream in (sys.stdout, sys.stderr):
-        if (getattr(stream, "encoding", None) or "utf-8").lower() != "utf-8" and hasattr(
-            stream, "reconfigure"
-        ):
-            as_told = stream.isatty() or "PYTHONIOENCODING" in os.environ
-            stream.reconfigure(**({"errors": "replace"} if as_told else {"encoding": "utf-8"}))
+        spoken = getattr(stream, "encoding", None) or "utf-8"
+        if spoken.lower() == "utf-8" or not hasattr(stream, "reconfigure"):
+            continue
+        as_told = stream.isatty() or "PYTHONIOENCODING" in os.environ
+        stream.reconfigure(**({"errors": "replace"} if as_told else {"encoding": "utf-8"}))
 
 
 def _ours(error: Exception) -> int:
