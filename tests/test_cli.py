@@ -72,6 +72,23 @@ def test_a_plan_is_explained_and_drawn(tmp_path):
     assert b"<svg" in (tmp_path / "ramp.svg").read_bytes()
 
 
+def test_what_a_clinics_records_share_is_written_once(tmp_path):
+    """`plan --common` gives the bundle of the whole record; a fault in what is shared bears no line."""
+    whole = (ROOT / "docs" / "smallest-record.yaml").read_text(encoding="utf-8")
+    start, end = whole.index("clinic:"), whole.index("patient:\n")
+    own, shared = tmp_path / "own.yaml", tmp_path / "clinic.yaml"
+    own.write_text(whole[:start] + whole[end:], encoding="utf-8")
+    shared.write_text(whole[start:end], encoding="utf-8")
+
+    once = run("plan", own, "--common", shared, "-o", "-")
+    assert once.stdout == run("plan", ROOT / "docs" / "smallest-record.yaml", "-o", "-").stdout != b""
+
+    shared.write_text(whole[start:end].replace('"09:00"', "9"), encoding="utf-8")
+    refused = run("plan", own, "--common", shared, "--explain")
+    assert refused.returncode == 2
+    assert b"clinic.opening_hours[0].opens: is not a clock time" in refused.stderr
+
+
 def test_a_pipe_is_a_file(bundle):
     """Standard input and output take the place of files."""
     done = run("check", "-", "--format", "json", stdin=bundle.read_bytes())

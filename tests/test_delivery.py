@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from ruamel.yaml import YAML
 
-from fhircare.delivery import delivery_schema, read_delivery
+from fhircare.delivery import delivery_of, delivery_schema, read_delivery, read_fields
+from fhircare.delivery.reading import laid_over
 from fhircare.errors import DeliveryError
 from fhircare.planner import make_plan
 
@@ -240,3 +241,19 @@ def test_the_smallest_record_holds_nothing_to_spare(line):
 
     with pytest.raises(DeliveryError):
         read_delivery(text.replace(line, "", 1))
+
+
+def test_a_record_may_share_its_clinic_with_others():
+    """`plan --common`: groups are laid over each other; a value or a list takes the place of the other."""
+    whole = read_fields(LEAST.read_text(encoding="utf-8"))[0]
+    shared = {
+        "clinic": {**whole["clinic"], "phone": "+1-757-555-0199"},
+        "professionals": whole["professionals"],
+    }
+    own = {name: part for name, part in whole.items() if name not in shared} | {
+        "clinic": {"phone": whole["clinic"]["phone"]}
+    }
+
+    assert delivery_of(laid_over(shared, own)) == delivery_of(whole)
+    assert laid_over({"a": [1, 2]}, {"a": [3]}) == {"a": [3]}
+    assert shared["clinic"]["phone"] == "+1-757-555-0199"

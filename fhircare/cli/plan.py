@@ -5,6 +5,7 @@ would read it, with the reason for every day; `--chart` draws it.
 
   fhircare plan record.yaml -o bundle.json
   fhircare plan record.yaml --explain
+  fhircare plan record.yaml --common clinic.yaml -o bundle.json
 """
 
 from __future__ import annotations
@@ -23,6 +24,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add this verb's words."""
     parser.add_argument(
         "record", metavar="RECORD", help="delivery record, YAML or JSON; - for standard input"
+    )
+    parser.add_argument(
+        "--common",
+        metavar="RECORD",
+        default="",
+        help="fields that all records of the clinic share: laid under",
     )
     parser.add_argument("-o", "--output", metavar="BUNDLE", help="write the FHIR bundle there; - prints it")
     parser.add_argument(
@@ -46,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     """Plan, then write what was asked for."""
     if not (args.output or args.explain or args.chart):
         args.parser.error("say what to do with the plan: -o BUNDLE, --explain or --chart FILE.svg")
-    plan = planned(args.record, slots=args.slots)
+    plan = planned(args.record, slots=args.slots, common=args.common)
     if args.output:
         from fhircare.bundle import dump, to_bundle
         from fhircare.releases import HOUSE, validate_models

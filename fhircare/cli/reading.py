@@ -55,13 +55,22 @@ def _no_sound_fhir(held: dict[str, Any]) -> Fault | None:
     return Fault(errors[0].expression, "is not what FHIR asks for", mend) if errors else None
 
 
-def record(file: str) -> DeliveryRecord:
-    """Return the delivery record in a file."""
+def record(file: str, common: str = "") -> DeliveryRecord:
+    """Return the delivery record in a file, laid over the fields of another that a clinic's records share."""
     from fhircare.delivery import MAX_BYTES, read_delivery
 
     text = read_text(file, most=MAX_BYTES)
+    if not common:
+        with naming(file):
+            return read_delivery(text)
+    from fhircare.delivery.reading import delivery_of, laid_over, read_fields
+
+    with naming(common):
+        shared, _ = read_fields(read_text(common, most=MAX_BYTES))
     with naming(file):
-        return read_delivery(text)
+        fields, lines = read_fields(text)
+        # A fault in what is shared has no line here: the line of the whole would only send people astray.
+        return delivery_of(laid_over(shared, fields), {place: line for place, line in lines.items() if place})
 
 
 def resources(file: str) -> list[dict[str, Any]]:
@@ -90,11 +99,17 @@ def resources_in(text: str) -> list[dict[str, Any]]:
     return found
 
 
-def planned(file: str, *, slots: str = "") -> Plan:
-    """Return the plan made from the delivery record in a file, its visits in the free slots of another."""
+def planned(file: str, *, slots: str = "", common: str = "") -> Plan:
+    """Return the plan made from the delivery record in a file, its visits in the free slots of another.
+
+    Args:
+        file: The record.
+        slots: File of free Slots; "" for the clinic's opening hours.
+        common: File of the fields that a clinic's records share; "" for none.
+    """
     from fhircare.planner import make_plan
 
-    delivered = record(file)
+    delivered = record(file, common)
     if slots:
         from fhircare.bundle.slots import read_slots
 

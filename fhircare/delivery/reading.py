@@ -57,6 +57,22 @@ def read_fields(text: str) -> tuple[dict[str, Any], dict[Place, int]]:
     return data, lines
 
 
+def laid_over(common: Mapping[str, Any], data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a record's fields laid over those that are common to many records of a clinic.
+
+    Groups of fields are laid over each other field by field; a value or a list takes the place of the other.
+    Neither argument is changed.
+    """
+    made = dict(common)
+    for name, value in data.items():
+        below = made.get(name)
+        if isinstance(below, dict) and isinstance(value, dict):
+            made[name] = laid_over(below, value)
+        else:
+            made[name] = value
+    return made
+
+
 def delivery_of(data: dict[str, Any], lines: Mapping[Place, int] | None = None) -> DeliveryRecord:
     """Return the delivery record made of plain data; text may stand for numbers, dates and clock times.
 
