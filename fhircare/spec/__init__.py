@@ -241,6 +241,7 @@ class Definitions:
         self.complex_types = frozenset(head["kinds"]["complex-type"])
         self.primitive_types = frozenset(head["kinds"]["primitive-type"])
         self._types: dict[str, TypeDef | None] = {}
+        self._bases: dict[str, str] = {}
         self._sets: dict[str, ValueSet | None] = {}
         self._systems: dict[str, frozenset[str] | None] = {}
         self._codes: _Lines | None = None
@@ -257,6 +258,14 @@ class Definitions:
     def holds(self, name: str) -> bool:
         """Tell whether there is a type of this name, without reading it."""
         return name in self._lines.head["index"]
+
+    def base(self, name: str) -> str:
+        """Return what a type is based on, "" for nothing or no type; the type itself is not made ready."""
+        if name not in self._bases:
+            known = self._types.get(name)
+            raw = None if known else self._lines.get(name)
+            self._bases[name] = known.base if known else raw["base"] if raw else ""
+        return self._bases[name]
 
     def type_names(self) -> list[str]:
         """Return the names of everything held, abstract types and quantity profiles included."""

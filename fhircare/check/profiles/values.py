@@ -33,8 +33,7 @@ def specialises(kind: str, types: frozenset[str], definitions: Definitions) -> b
     while kind:
         if kind in types:
             return True
-        found = definitions.type(kind)
-        kind = found.base if found else ""
+        kind = definitions.base(kind)
     return False
 
 
