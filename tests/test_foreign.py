@@ -176,8 +176,9 @@ def test_whom_to_call_is_who_the_plan_points_to() -> None:
 
 
 def test_goals_keep_comparator_and_range_and_a_target_in_an_unknown_form_is_named() -> None:
-    """At least 8 h, 68 to 71 kg, in pounds too where no country is named; the ratio is named, not shown; a goal
-    turned down is none.
+    """At least 8 h, 68 to 71 kg, in pounds too where no country is named; the ratio is named, not shown.
+
+    A goal turned down is none.
     """
     told = _part("contained-goals", "Goals").replace("\xa0", " ")
 
