@@ -151,3 +151,18 @@ def test_approving_by_the_command(tmp_path, capsys):
     words = ["--new", "--role", "physician", "--npi", "1679576722"]
     assert main(["approve", str(path), "--by", "Lena Voss", *words]) == 0
     assert len(read(load(path.read_text(encoding="utf-8"))).plan.professionals) == len(TEAM.professionals) + 1
+
+
+def test_nobody_approves_what_is_not_written_yet(tmp_path, capsys):
+    """A moment before the plan was written is refused with the mend, and nothing is written."""
+    from fhircare.bundle import dump
+
+    path = tmp_path / "b.json"
+    path.write_text(dump(to_bundle(TEAM)), encoding="utf-8")
+    before = path.read_bytes()
+    early = (TEAM.written_at - dt.timedelta(minutes=1)).isoformat()
+
+    assert main(["approve", str(path), "--by", "Okafor", "--at", early]) == 2
+    assert "--at" in capsys.readouterr().err
+    assert path.read_bytes() == before
+    assert main(["approve", str(path), "--by", "Okafor", "--at", TEAM.written_at.isoformat()]) == 0

@@ -111,7 +111,7 @@ def approve(
         new: Somebody who is not in the care team yet, to be added to it and to approve instead of ``by``.
 
     Raises:
-        BundleError: When the plan is on hold after a stop, or is no longer in force.
+        BundleError: When the plan is on hold after a stop, no longer in force, or written after ``at``.
         PlanningError: When ``by`` is nobody in the care team, or may be several.
     """
     plan = read(bundle).plan
@@ -127,6 +127,13 @@ def approve(
         )  # fmt: skip
     if plan.status not in ("draft", "active"):
         raise BundleError(Fault("CarePlan.status", "says the plan is over", "plan anew"))
+    if plan.written_at is not None and at < plan.written_at:
+        raise BundleError(
+            Fault(
+                "CarePlan.created", "is after the approval: nobody approves what is not written yet",
+                "give the moment of approval with --at, or see that this machine's clock is right",
+            )
+        )  # fmt: skip
     if new is not None and not members(plan.professionals, str(new.name)):
         plan = replace(plan, professionals=(*plan.professionals, new))
     place = of_team(plan, by if new is None else str(new.name))
