@@ -58,6 +58,23 @@ def test_the_whole_way(bundle, tmp_path):
     assert (tmp_path / "plan.ics").read_bytes().startswith(b"BEGIN:VCALENDAR")
 
 
+def test_the_demo_goes_the_whole_way_for_every_reader(bundle, tmp_path):
+    """The bundle is the one that plan writes; beside it the patient's pages, the letter and the sheet."""
+    (tmp_path / "records").mkdir()
+    (tmp_path / "records" / ANNA.name).write_bytes(ANNA.read_bytes())
+
+    assert run("demo", "--records", tmp_path / "records", "-o", tmp_path / "out").returncode == 0
+    made = tmp_path / "out" / ANNA.stem
+    assert (made / "bundle.json").read_bytes() == bundle.read_bytes()
+    assert "Lindqvist" in (made / "handout.txt").read_text(encoding="utf-8")
+    for name, heading in (
+        ("letter", "Letter to the physician"),
+        ("sheet", "Sheet for the physical therapist"),
+    ):
+        assert heading in (made / f"{name}.html").read_text(encoding="utf-8")
+        assert (made / f"{name}.pdf").read_bytes().startswith(b"%PDF-")
+
+
 def test_the_same_record_gives_the_same_bytes(bundle):
     """Planning twice writes the same bundle, byte for byte."""
     assert run("plan", ANNA, "-o", "-").stdout == bundle.read_bytes()

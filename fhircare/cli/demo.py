@@ -1,5 +1,8 @@
 """Run the main job on the example records: plan, check, render, calendar. Everybody in them is invented.
 
+For each record: bundle.json, report.json, handout (HTML, PDF, text), letter to the physician and sheet for
+the physical therapist (HTML, PDF), plan.ics.
+
 fhircare demo -o build/demo
 """
 
@@ -19,6 +22,14 @@ if TYPE_CHECKING:
     import argparse
 
     from fhircare.plan import Plan
+    from fhircare.render import Form, Reader
+
+PAGES: tuple[tuple[str, Reader, tuple[Form, ...]], ...] = (
+    ("handout", "patient", ("html", "pdf", "txt")),
+    ("letter", "physician", ("html", "pdf")),
+    ("sheet", "therapist", ("html", "pdf")),
+)
+"""What each is called, who reads it, and as what it is written."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -75,9 +86,10 @@ def _whole_way(path: Path, folder: str) -> int:
     report = check(text)
     write_whole(f"{here}/report.json", json.dumps(report.as_operation_outcome(), indent=2).encode())
     found = read(load(text.decode()))
-    for form in ("html", "pdf", "txt"):
-        page = render(found, form, "patient")
-        write_whole(f"{here}/handout.{form}", page if isinstance(page, bytes) else page.encode())
+    for name, reader, forms in PAGES:
+        for form in forms:
+            page = render(found, form, reader)
+            write_whole(f"{here}/{name}.{form}", page if isinstance(page, bytes) else page.encode())
     write_whole(f"{here}/plan.ics", calendar(found))
     say(_summary(path.stem, plan, len(report.issues), ok=report.ok))
     return 0 if report.ok else 1
