@@ -14,7 +14,10 @@ from hypothesis import settings
 from tests.golden import Golden
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from fhircare.bundle import Reading
+    from tests.exchange_kit import World
 
 RECORDS = Path(__file__).parent.parent / "examples" / "records"
 _LOOPBACK = {"127.0.0.1", "::1", "localhost"}
@@ -47,6 +50,25 @@ def _closed_network(monkeypatch: pytest.MonkeyPatch) -> None:
         connect(self, address)
 
     monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture
+def world() -> Iterator[World]:
+    """A FHIR server in this process, and a way to it; some rooms have one of their own."""
+    import responses
+
+    from tests.exchange_kit import World
+
+    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
+        yield World(mocked)
+
+
+@pytest.fixture(scope="module")
+def course() -> dict[str, Any]:
+    """A plan's bundle after each step of its course."""
+    from tests.courses import example_course
+
+    return example_course("anna-first-locking")
 
 
 @functools.cache

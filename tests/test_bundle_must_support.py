@@ -21,6 +21,7 @@ from fhircare.plan.people import Address
 from fhircare.spec.packages import load_package
 from tests.conformance.profiles import VERSIONS, package
 from tests.plans import whole_plan
+from tests.test_bundle_us_core import holds
 from tests.test_profiles_claims import PLANS
 
 Json = dict[str, Any]
@@ -145,17 +146,9 @@ def _in_slice(node: Any, slice_id: str, elements: list[Json]) -> bool:
         nodes = [node]
         for step in below.split(".")[1:]:
             nodes = [value for one in nodes for value in _members(one, step.partition(":")[0], "")]
-        if wanted and not any(_holds(one, wanted[0]) for one in nodes):
+        if wanted and not any(holds(one, wanted[0]) for one in nodes):
             return False
     return True
-
-
-def _holds(node: Any, pattern: Any) -> bool:
-    if isinstance(pattern, dict):
-        return isinstance(node, dict) and all(_holds(node.get(key), value) for key, value in pattern.items())
-    if isinstance(pattern, list):
-        return isinstance(node, list) and all(any(_holds(one, value) for one in node) for value in pattern)
-    return bool(node == pattern)
 
 
 def supported(version: str) -> set[tuple[str, str]]:

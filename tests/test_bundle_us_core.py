@@ -90,7 +90,7 @@ def _as_told(node: Any, element: dict[str, Any]) -> bool:
     for key, value in element.items():
         if key.startswith("fixed") and node != value:
             return False
-        if key.startswith("pattern") and not _holds(node, value):
+        if key.startswith("pattern") and not holds(node, value):
             return False
     codes = element.get("codes")
     return codes is None or any([system, code] in codes for system, code in _codings(node, codes))
@@ -104,11 +104,12 @@ def _codings(node: Any, codes: list[list[str]]) -> list[tuple[Any, Any]]:
     return [(node.get("system"), node.get("code"))]
 
 
-def _holds(node: Any, pattern: Any) -> bool:
+def holds(node: Any, pattern: Any) -> bool:
+    """Tell whether a value has all that a pattern has."""
     if isinstance(pattern, dict):
-        return isinstance(node, dict) and all(_holds(node.get(key), value) for key, value in pattern.items())
+        return isinstance(node, dict) and all(holds(node.get(key), value) for key, value in pattern.items())
     if isinstance(pattern, list):
-        return isinstance(node, list) and all(any(_holds(one, value) for one in node) for value in pattern)
+        return isinstance(node, list) and all(any(holds(one, value) for one in node) for value in pattern)
     return bool(node == pattern)
 
 

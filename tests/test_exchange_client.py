@@ -7,22 +7,14 @@ from __future__ import annotations
 import json
 
 import pytest
-import responses
 
 from fhircare.errors import OutcomeUnclear, ServerRefused
 from fhircare.exchange import outcome
 from fhircare.exchange.capabilities import read_capabilities
 from fhircare.exchange.client import escape, place
-from tests.exchange_kit import CLINIC, World, small_plan
+from tests.exchange_kit import CLINIC, small_plan
 
 PERSON = {"resourceType": "Patient", "identifier": [{"system": f"{CLINIC}/patients", "value": "1"}]}
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
 
 
 @pytest.mark.parametrize(

@@ -7,28 +7,12 @@ import copy
 import json
 
 import pytest
-import responses
 
 from fhircare.bundle.document import as_document
 from fhircare.errors import ServerRefused
 from fhircare.exchange import Options, send
-from tests.courses import STEPS, example_course, standing
-from tests.exchange_kit import World, resource
-
-EXAMPLE = "anna-first-locking"
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
-
-
-@pytest.fixture(scope="module")
-def course():
-    """A plan's bundle after each step of its course."""
-    return example_course(EXAMPLE)
+from tests.courses import STEPS, standing
+from tests.exchange_kit import resource
 
 
 @pytest.fixture

@@ -7,14 +7,13 @@ import json
 
 import pytest
 import requests
-import responses
 from urllib3.exceptions import MaxRetryError, NewConnectionError
 
 from fhircare.errors import ServerRefused, ServerUnavailable
 from fhircare.exchange.outbox import Outbox
 from fhircare.exchange.pushing import queue
 from fhircare.exchange.sender import send
-from tests.exchange_kit import RESET, Once, World, after, as_bytes, before, is_transaction, small_plan
+from tests.exchange_kit import RESET, Once, after, as_bytes, before, is_transaction, small_plan
 from tests.servers.stub import RefusesError
 
 REFUSED = requests.ConnectionError(
@@ -96,13 +95,6 @@ PLACES = {
     "people": lambda r: is_transaction(r) and b"ifNoneExist" in r.body,
     "plan": lambda r: is_transaction(r) and b"CarePlan" in r.body,
 }
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
 
 
 def pushed_until_still(world, path, most=40):

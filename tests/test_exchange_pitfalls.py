@@ -41,7 +41,6 @@ from urllib.parse import parse_qs
 from xml.etree import ElementTree as ET
 
 import pytest
-import responses
 
 from fhircare.bundle import to_bundle
 from fhircare.errors import BundleError, Conflict, ServerRefused
@@ -54,7 +53,6 @@ from tests.exchange_kit import (
     CLINIC,
     RESET,
     Once,
-    World,
     after,
     is_transaction,
     ref,
@@ -64,13 +62,6 @@ from tests.exchange_kit import (
 )
 from tests.plans import whole_plan
 from tests.servers.stub import RefusesError, references
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
 
 
 def test_two_phases_and_limits(world):

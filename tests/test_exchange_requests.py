@@ -3,26 +3,10 @@
 from __future__ import annotations
 
 import pytest
-import responses
 
 from fhircare.exchange import ShortMemory, dry_run, send
-from tests.courses import example_course, standing
-from tests.exchange_kit import World, on_the_server, only_nameless
-
-EXAMPLE = "anna-first-locking"
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
-
-
-@pytest.fixture(scope="module")
-def course():
-    """A plan's bundle after each step of its course."""
-    return example_course(EXAMPLE)
+from tests.courses import standing
+from tests.exchange_kit import on_the_server, only_nameless
 
 
 def requests_of(world, call):

@@ -7,7 +7,6 @@ import json
 from dataclasses import replace
 
 import pytest
-import responses
 
 from fhircare.errors import ServerRefused, ServerUnavailable
 from fhircare.exchange import Options, ShortMemory, give_goals, send, take_goals
@@ -21,7 +20,6 @@ from tests.courses import STEPS, example_course, standing
 from tests.exchange_kit import (
     RESET,
     Once,
-    World,
     after,
     as_bytes,
     before,
@@ -30,21 +28,6 @@ from tests.exchange_kit import (
     only_nameless,
     resource,
 )
-
-EXAMPLE = "anna-first-locking"
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
-
-
-@pytest.fixture(scope="module")
-def course():
-    """A plan's bundle after each step of its course."""
-    return example_course(EXAMPLE)
 
 
 def changed(earlier, later):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 
 import pytest
-import responses
 
 from fhircare.bundle import to_bundle
 from fhircare.errors import BundleError, Conflict, ServerRefused
@@ -13,15 +12,8 @@ from fhircare.exchange import wire
 from fhircare.exchange.memory import ShortMemory
 from fhircare.exchange.sender import Options, dry_run, send
 from fhircare.exchange.sending import Limits
-from tests.exchange_kit import CLINIC, HTEST, World, resource, small_plan
+from tests.exchange_kit import CLINIC, HTEST, resource, small_plan
 from tests.plans import whole_plan
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
 
 
 def test_a_plan_arrives_and_is_read_back(world):

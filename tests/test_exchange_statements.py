@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 
 import pytest
-import responses
 
 from fhircare.cli.places import KeptStatements
 from fhircare.errors import ServerRefused
@@ -14,16 +13,9 @@ from fhircare.exchange.outbox import Outbox
 from fhircare.exchange.pushing import queue
 from fhircare.exchange.sender import Options, send
 from fhircare.exchange.statements import DAY, seconds_fresh
-from tests.exchange_kit import World, as_bytes, small_plan
+from tests.exchange_kit import as_bytes, small_plan
 
 DOCUMENT = Options(document=lambda bundle: bundle | {"type": "document"})
-
-
-@pytest.fixture
-def world():
-    """A server in this process."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mocked:
-        yield World(mocked)
 
 
 @pytest.fixture
