@@ -112,7 +112,7 @@ def test_a_whole_course_on_the_command_line(bundle, capsys):
     assert review(bundle, "2026-11-20", "--apply") == 1
     assert (read(held(bundle)).plan.status, read(held(bundle)).plan.intent) == ("draft", "proposal")
     assert "Wear stays stopped (since 2026-11-19) until a clinician approves" in capsys.readouterr().out
-    assert main(["approve", str(bundle), "--by", "Ruth Okafor"]) == 0
+    assert main(["approve", str(bundle), "--by", "Ruth Okafor", "--at", "2026-11-20T09:00:00-06:00"]) == 0
 
     plan = read(held(bundle)).plan
     assert (plan.revision, plan.status, plan.intent) == (3, "active", "plan")

@@ -113,7 +113,7 @@ def test_a_plan_in_r5_is_approved_logged_and_revised_in_r5(bundle: Path) -> None
     other = bundle.with_name("four.json")
     other.write_bytes(R4.read_bytes())
     for path in (bundle, other):
-        at = ["--at", "2026-11-17T09:00:00-06:00"]
+        at = ["--at", "2026-11-17T12:00:00-06:00"]
         assert main(["approve", str(path), "--by", "Ruth Okafor", *at]) == 0
         written = ["--written-at", "2026-11-18T20:00:00-06:00"]
         assert main(["log", str(path), "--day", "2026-11-18", *GOOD, *written]) == 0

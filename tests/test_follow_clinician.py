@@ -148,7 +148,7 @@ def test_approving_by_the_command(tmp_path, capsys):
     assert main(["approve", str(path), "--by", "Lena Voss"]) == 2
     assert "--new" in capsys.readouterr().err
     assert path.read_bytes() == before
-    words = ["--new", "--role", "physician", "--npi", "1679576722"]
+    words = ["--new", "--role", "physician", "--npi", "1679576722", "--at", TEAM.written_at.isoformat()]
     assert main(["approve", str(path), "--by", "Lena Voss", *words]) == 0
     assert len(read(load(path.read_text(encoding="utf-8"))).plan.professionals) == len(TEAM.professionals) + 1
 
