@@ -48,6 +48,17 @@ def test_every_verb_has_help():
     assert all(verb.encode() in run("--help").stdout for verb in VERBS)
 
 
+@pytest.mark.parametrize("verb", ["plan", "bulk"])
+def test_every_version_of_us_core_that_is_written_is_offered(verb):
+    """The parsers list the versions themselves, so that no verb reads the bundle's room only to start."""
+    from fhircare.bundle.us_core import CHOICES, DEFAULT
+
+    told = " ".join(run(verb, "--help").stdout.decode().split())
+
+    assert f"--us-core {{{','.join(CHOICES)}}}" in told
+    assert f"(usual: {DEFAULT})" in told
+
+
 def test_the_whole_way(bundle, tmp_path):
     """A record becomes a bundle that conforms, pages in three forms, and a calendar."""
     assert run("check", bundle).returncode == 0
